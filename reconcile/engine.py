@@ -1,0 +1,110 @@
+"""
+One calculation, one straight walk: flowsheet + readings, plan, solve, linearise, balance.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from . import flowsheet as flowsheets
+from . import readings as readings_module
+from .assemble import assembled, failed
+from .balance import Balance, Failure, Outcome
+from .faults import InvalidInput
+from .flowsheet import Flowsheet
+from .kernel.budget import Budget, OverBudget
+from .linearisation import Linearisation
+from .options import Options
+from .plan import plan
+from .readings import Reading
+from .solve import solve
+from .start import Contradiction
+
+if TYPE_CHECKING:
+    from .plan import Plan
+    from .solve import Solution
+
+
+def reconcile_balance(
+    flowsheet: Flowsheet, readings: Sequence[Reading], options: Options | None = None
+) -> Balance:
+    """
+    Reconcile the readings of a flowsheet.
+
+    Minimises the sum of squared adjustments over stated standard deviations subject to balances
+    of the solids and of every component at every node, no negative quantity, and no component
+    above its solids; all at once.  The variances are those stated, not re-evaluated at the
+    estimate.
+
+    Raises
+    ------
+    InvalidInput
+        with every fault of flowsheet and readings.  All other endings are outcomes.
+    """
+    options = options or Options()
+    faults = flowsheets.faults_of(flowsheet)
+    if faults:
+        raise InvalidInput([f.under("flowsheet") for f in faults])
+    faults = readings_module.faults_of(flowsheet, readings)
+    if faults:
+        raise InvalidInput(faults)
+    budget = Budget(options.time_budget_s, options.memory_budget_mb)
+    counted = [i for i, r in enumerate(readings) if math.isfinite(r.sd)]
+    planned = plan(
+        flowsheet,
+        [(readings[i].stream, readings[i].of) for i in counted],
+        [readings[i].sd == 0 for i in counted],
+    )
+    values = np.array([readings[i].value for i in counted])
+    sds = np.array([readings[i].sd for i in counted])
+    try:
+        solution = solve(planned, values, sds, options, budget)
+        if not solution.optimum.converged:
+            return failed(Outcome.NOT_CONVERGED, _not_converged(solution))
+        return assembled(Linearisation(solution), readings)
+    except Contradiction as contradiction:
+        return failed(Outcome.CONTRADICTORY, _contradiction(planned, contradiction, counted))
+    except OverBudget as over:
+        return failed(Outcome.OVER_BUDGET, Failure((), str(over)))
+
+
+def _contradiction(planned: Plan, contradiction: Contradiction, counted: list[int]) -> Failure:
+    kinds = planned.model.kinds
+    nodes = planned.model.flowsheet.nodes
+    named = tuple(dict.fromkeys(nodes[row // kinds] for row in contradiction.rows))
+    of = dict.fromkeys(
+        planned.model.flowsheet.quantities[row % kinds] for row in contradiction.rows
+    )
+    exact = np.flatnonzero(planned.fixed)
+    fixed = [planned.keys[exact[k]] for k in contradiction.readings]
+    listed = ", ".join(f"{what} of '{stream}'" for stream, what in fixed)
+    where = ", ".join(f"'{n}'" for n in named) or "the bounds"
+    return Failure(
+        named,
+        f"The fixed values cannot all be true: {where} cannot balance "
+        f"({', '.join(of) or 'mass'}). Fixed there: {listed or 'see the readings with sd 0'}. "
+        "Give at least one of them a standard deviation above zero.",
+        tuple(counted[exact[k]] for k in contradiction.readings),
+    )
+
+
+def _not_converged(solution: Solution) -> Failure:
+    planned = solution.plan
+    ratios = planned.ratios
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = ratios.numerators(solution.x) / ratios.denominators(solution.x)
+        size = np.abs(ratio - solution.values) / solution.sds
+    size = np.where(solution.used & np.isfinite(size), size, 0.0)
+    stream, of = planned.keys[int(np.argmax(size))]
+    ends = next(s for s in planned.model.flowsheet.streams if s.name == stream)
+    nodes = tuple(n for n in (ends.source, ends.target) if n is not None)
+    return Failure(
+        nodes,
+        f"No solution within {solution.optimum.iterations} iterations: the remaining move is "
+        f"{solution.optimum.decrement:.3g} standard deviations. The reading that fits worst is "
+        f"{of} of '{stream}', {size.max():.3g} standard deviations off; check it first.",
+    )

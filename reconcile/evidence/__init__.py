@@ -1,0 +1,1 @@
+"""What the adjustments say about the readings."""

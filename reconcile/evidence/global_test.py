@@ -1,0 +1,43 @@
+"""
+The global test: are all adjustments together as small as the stated errors promise?
+
+Under normal errors with the stated standard deviations the weighted sum of squared adjustments is
+chi-square distributed with as many degrees of freedom as there are independent checks (Reilly and
+Carpani 1963; Narasimhan and Jordache 2000, chapter 7).
+"""
+
+from __future__ import annotations
+
+from scipy.stats import chi2
+
+from ..balance import GlobalTest
+
+
+def global_test(statistic: float, degrees: int, bounds: int) -> GlobalTest:
+    """
+    Give the test for a weighted sum of squares.
+
+    ``bounds`` active bounds qualify the reference: the statistic then follows a mixture of
+    chi-squares with ``degrees`` to ``degrees + bounds`` degrees of freedom (Shapiro 1988), so the
+    true p-value lies between the two.
+    """
+    if degrees == 0 and bounds == 0:
+        return GlobalTest(statistic, 0, None, "no reading is redundant, so nothing can be tested")
+    low = float(chi2.sf(statistic, degrees)) if degrees else None
+    if bounds == 0:
+        return GlobalTest(
+            statistic, degrees, low, f"chi-square with {degrees} degrees of freedom"
+        )
+    high = float(chi2.sf(statistic, degrees + bounds))
+    held = "1 bound is active" if bounds == 1 else f"{bounds} bounds are active"
+    if low is None:
+        return GlobalTest(
+            statistic, 0, None, f"nothing is redundant; {held}, so p is at most {high:.3g}"
+        )
+    return GlobalTest(
+        statistic,
+        degrees,
+        low,
+        f"chi-square with {degrees} degrees of freedom, qualified: {held}, so the p-value lies "
+        f"between {low:.3g} and {high:.3g}",
+    )

@@ -1,0 +1,1 @@
+"""The kernel: arrays and positions in, arrays and positions out."""

@@ -1,0 +1,141 @@
+"""
+Dense factor of the inner problem, for small flowsheets: null space and orthogonal factors.
+
+``minimise ½ |J d|² + g·d`` subject to ``E d = r`` with some unknowns held: a basis ``Z`` of the
+null space of ``E`` by a pivoted QR of its transpose, then a QR of ``J Z`` (Nocedal and Wright
+2006, 16.2; Björck 1996, 5.1).  Nothing is squared before it is factored.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.linalg import qr, solve_triangular
+
+from .limits import RANK_TOLERANCE
+
+if TYPE_CHECKING:
+    import scipy.sparse as sp
+
+    from .problem import Bools, Floats, Ints
+
+
+@dataclass(frozen=True)
+class Step:
+    """``move`` (n,); ``multipliers`` (e,) of the equalities; ``costs`` (n,) of held unknowns."""
+
+    move: Floats
+    multipliers: Floats
+    costs: Floats
+
+
+def rank_of(triangle: Floats) -> int:
+    """Give the numerical rank from the triangle of a column-pivoted QR."""
+    diagonal = np.abs(np.diag(triangle))
+    if diagonal.size == 0 or diagonal[0] == 0:
+        return 0
+    return int(np.count_nonzero(diagonal > RANK_TOLERANCE * diagonal[0]))
+
+
+class DenseBasis:
+    """Null space of the equalities over the free unknowns; reused while both stay the same."""
+
+    def __init__(self, equalities: sp.csr_array, free: Bools) -> None:
+        self.equalities = equalities
+        self.free: Ints = np.flatnonzero(free)
+        self.rows = equalities.toarray()
+        q, triangle, order = qr(self.rows[:, self.free].T, pivoting=True)
+        rank = rank_of(triangle)
+        self.range: Floats = q[:, :rank]
+        self.null: Floats = q[:, rank:]
+        self._triangle: Floats = triangle[:rank, :rank]
+        self._order: Ints = order[:rank]
+
+    def particular(self, shortfall: Floats) -> Floats:
+        """Give the shortest move of the free unknowns with ``E move = shortfall``."""
+        inner = solve_triangular(self._triangle, shortfall[self._order], trans="T")
+        return np.asarray(self.range @ inner)
+
+    def multipliers(self, gradient: Floats) -> Floats:
+        """Give multipliers with ``Eᵀ multipliers = gradient`` over the free unknowns."""
+        result = np.zeros(self.rows.shape[0])
+        result[self._order] = solve_triangular(self._triangle, self.range.T @ gradient)
+        return result
+
+
+class DenseFactor:
+    """The inner problem at one point, ready for any number of right-hand sides."""
+
+    def __init__(self, basis: DenseBasis, jacobian: sp.csr_array) -> None:
+        self._basis = basis
+        self._jacobian = jacobian
+        self._reduced = np.asarray(jacobian[:, basis.free] @ basis.null)
+
+    @cached_property
+    def _triangle(self) -> Floats:
+        rows, columns = self._reduced.shape
+        if rows < columns:
+            return np.zeros((columns, columns))
+        return np.asarray(np.linalg.qr(self._reduced, mode="r"))
+
+    @cached_property
+    def singular(self) -> bool:
+        """Whether the readings leave a direction undetermined."""
+        diagonal = np.abs(np.diag(self._triangle))
+        if diagonal.size == 0:
+            return False
+        size = np.linalg.norm(self._triangle, axis=0)
+        return bool(np.any(diagonal <= RANK_TOLERANCE * np.where(size > 0, size, 1.0)))
+
+    def _newton(self, right: Floats) -> Floats:
+        if self._triangle.shape[0] == 0:
+            return right
+        if self.singular:
+            move, *_ = np.linalg.lstsq(
+                self._reduced.T @ self._reduced, right, rcond=RANK_TOLERANCE
+            )
+            return np.asarray(move)
+        inner = solve_triangular(self._triangle, right, trans="T")
+        return np.asarray(solve_triangular(self._triangle, inner))
+
+    def solve(self, gradient: Floats, shortfall: Floats, held_move: Floats) -> Step:
+        """
+        Solve for the step.
+
+        ``gradient`` (n,), ``shortfall`` (e,) = target - E x, ``held_move`` (n,): how far each
+        held unknown moves (ignored where free).
+        """
+        free, null = self._basis.free, self._basis.null
+        move = held_move.copy()
+        move[free] = 0.0
+        move[free] = self._basis.particular(shortfall - self._basis.equalities @ move)
+        slope = gradient + self._jacobian.T @ (self._jacobian @ move)
+        move[free] -= null @ self._newton(null.T @ slope[free])
+        slope = gradient + self._jacobian.T @ (self._jacobian @ move)
+        multipliers = self._basis.multipliers(slope[free])
+        return Step(move, multipliers, slope - self._basis.equalities.T @ multipliers)
+
+    @cached_property
+    def _root(self) -> Floats:
+        """Root of the covariance of the free unknowns: ``root @ root.T``."""
+        if self._triangle.shape[0] == 0:
+            return np.zeros((len(self._basis.free), 0))
+        if self.singular:
+            _, sizes, right = np.linalg.svd(self._reduced, full_matrices=False)
+            kept = sizes > RANK_TOLERANCE * sizes.max(initial=0.0)
+            return np.asarray(self._basis.null @ (right[kept].T / sizes[kept]))
+        inverse = solve_triangular(self._triangle, self._basis.null.T, trans="T")
+        return np.asarray(inverse.T)
+
+    def variance(self, rows: sp.csr_array) -> Floats:
+        """Give the variance of each functional in ``rows`` (k, n), shape (k,)."""
+        spread = rows[:, self._basis.free] @ self._root
+        return np.asarray(np.einsum("ij,ij->i", spread, spread))
+
+    def covariance(self, left: sp.csr_array, right: sp.csr_array) -> Floats:
+        """Give the covariance of two sets of functionals, (k, n) and (l, n), shape (k, l)."""
+        free = self._basis.free
+        return np.asarray((left[:, free] @ self._root) @ (right[:, free] @ self._root).T)

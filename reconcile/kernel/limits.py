@@ -1,0 +1,57 @@
+"""Every tolerance and limit of the kernel, each with its reason."""
+
+RANK_TOLERANCE = 1e-10
+"""A pivot this small beside the largest is dependence: rounding leaves about 1e-14 for true
+dependence, while the longest chains met (1,000 nodes in line) keep pivots above 1e-7."""
+
+PROBE_TOLERANCE = 1e-7
+"""Share of a row that must survive against random null-space moves to count as unobservable;
+a solve with a condition number of 1e7 still leaves rounding below it."""
+
+LEVERAGE_TOLERANCE = 1e-8
+"""A reading whose adjustment keeps less than this share of its variance is nonredundant."""
+
+BOUND_TOLERANCE = 1e-11
+"""A bound counts as violated beyond this share of the unknown's own scale."""
+
+MULTIPLIER_FLOOR = 1e-9
+MULTIPLIER_RELATIVE = 1e-11
+"""A multiplier has a sign beyond this much (in squared sds per unit of scale, and relative to the
+largest term that it is the difference of)."""
+
+KKT_TOLERANCE = 1e-9
+"""Newton decrement at which the solve has converged: the remaining move of every estimate, in its
+own posterior standard deviations, relative to 1 + the root of the objective."""
+
+KKT_STALLED = 1e-6
+"""Decrement still accepted when rounding stops all progress; the reply shows the value reached."""
+
+ARMIJO = 1e-4
+"""Share of the predicted decrease a step must deliver (Armijo 1966; Nocedal and Wright 2006, 3.4)."""
+
+SHORTEST_STEP = 1e-10
+"""A line search below this has found no descent."""
+
+ZERO_STREAM = 1e-10
+"""Share of the throughput at which a stream's mass is held while its assays still have a
+meaning; one that stays there at the optimum is reported as zero."""
+
+SMALLEST_SCALE = 1e-8
+"""Smallest scale of an unknown, as a share of its quantity's throughput."""
+
+CLOSURE_TOLERANCE = 1e-9
+"""Largest imbalance of a node, as a share of its quantity's throughput, that counts as closed."""
+
+ACTIVE_SET_ROUNDS = 40
+"""Rounds of wholesale active-set changes before changing one constraint at a time."""
+
+PRIOR_WEIGHT = 1e-2
+"""Weight of the starting guess in the linear passes, per unit of scale: it decides only what no
+reading decides."""
+
+LINEAR_PASSES = 3
+"""Linear passes before the Newton steps; each renews the masses that the assays are weighted by."""
+
+DENSE_SIZE = 260
+"""Largest number of degrees of freedom for which dense orthogonal factors beat the sparse
+factor."""

@@ -1,0 +1,107 @@
+"""
+The plan: everything that depends on the flowsheet and on which quantities were read, on no value.
+
+Numbering, rows, and the generic classification, taken at a random point that balances: a rank that
+holds there holds almost everywhere.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from .flowsheet import Flowsheet
+from .model import Key, Model
+from .observability import Structure, structure_of
+
+if TYPE_CHECKING:
+    import scipy.sparse as sp
+
+    from .kernel.problem import Bools, Floats, Ratios
+
+_GENERIC_SEED = 19370101
+"""Any seed does: the classes found at two random points differ with probability zero."""
+
+
+@dataclass(frozen=True)
+class Plan:
+    """
+    A flowsheet with the quantities that are read, ready for any values.
+
+    ``keys`` name the readings in order; ``fixed`` (m,) marks those held exactly.
+    """
+
+    model: Model
+    keys: tuple[Key, ...]
+    fixed: Bools
+
+    @cached_property
+    def ratios(self) -> Ratios:
+        """The readings as ratios."""
+        return self.model.ratios(self.keys)
+
+    @cached_property
+    def structure(self) -> Structure:
+        """The generic classification with every stream running."""
+        return self.structure_with(np.zeros(self.model.size, dtype=bool))
+
+    @cached_property
+    def degrees_of_freedom(self) -> int:
+        """Number of independent checks among the readings that are not fixed."""
+        return self.degrees_with(np.zeros(self.model.size, dtype=bool))
+
+    def meaningful(self, closed: Bools) -> Bools:
+        """Say which readings keep a meaning when ``closed`` unknowns are zero: shape (m,)."""
+        alive = self.ratios.denominators((~closed).astype(float))
+        return alive > 0
+
+    def structure_with(self, closed: Bools) -> Structure:
+        """Give the generic classification with ``closed`` unknowns zero; readings (m,) in order."""
+        kept = self.meaningful(closed)
+        found = structure_of(self.model.conservation, self._generic_rows(kept, closed), closed)
+        redundant = np.zeros(len(self.keys), dtype=bool)
+        redundant[kept] = found.redundant
+        return Structure(found.pins, found.moves, redundant, closed)
+
+    def degrees_with(self, closed: Bools) -> int:
+        """Give the degrees of freedom with ``closed`` unknowns zero."""
+        kept = self.meaningful(closed)
+        left = int(self.structure_with(closed).pins.sum()) if closed.any() else self._pins
+        exact = kept & self.fixed
+        rows = self._generic_rows(exact, closed)
+        without = structure_of(self.model.conservation, rows, closed).pins.sum()
+        return int((kept & ~self.fixed).sum()) + left - int(without)
+
+    @property
+    def _pins(self) -> int:
+        return int(self.structure.pins.sum())
+
+    @cached_property
+    def _generic_point(self) -> Floats:
+        random = np.random.default_rng(_GENERIC_SEED)
+        model = self.model
+        point = np.zeros((model.streams, model.kinds))
+        for quantity in range(model.kinds):
+            feeds = random.uniform(0.5, 1.5, model.streams)
+            point[:, quantity] = model.flow(feeds, random.uniform(0.5, 1.5, model.streams))
+        return point.ravel()
+
+    def _generic_rows(self, chosen: Bools, closed: Bools) -> sp.csr_array:
+        ratios = self.ratios.keep(chosen)
+        point = np.where(closed, 0.0, self._generic_point)
+        below = ratios.denominators(point)
+        return ratios.jacobian(ratios.numerators(point) / below, 1 / below)
+
+
+def plan(flowsheet: Flowsheet, keys: Sequence[Key], fixed: Sequence[bool]) -> Plan:
+    """
+    Plan the reconciliation of a checked flowsheet.
+
+    ``keys`` are (stream, quantity) pairs without repeats; ``fixed`` says of each whether its value
+    is held exactly.
+    """
+    return Plan(Model(flowsheet), tuple(keys), np.asarray(fixed, dtype=bool))
