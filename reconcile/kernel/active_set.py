@@ -84,8 +84,8 @@ class Inner:
     jacobian: sp.csr_array
     budget: Budget
 
-    def step(self, held: Held, start: Floats) -> Step:
-        """Give the step from ``start`` for a given set of held constraints."""
+    def step(self, held: Held, start: Floats) -> tuple[Step, Factor]:
+        """Give the step from ``start`` for a given set of held constraints, and its factor."""
         problem = self.problem
         factor = self.factory(held, self.jacobian)
         shortfall = problem.target - problem.equalities @ start
@@ -94,16 +94,17 @@ class Inner:
         move = np.where(held.closed, -start, move)
         offset = start - self.x
         gradient = self.gradient + self.jacobian.T @ (self.jacobian @ offset)
-        return factor.solve(gradient, np.concatenate((shortfall, -slack)), move)
+        return factor.solve(gradient, np.concatenate((shortfall, -slack)), move), factor
 
 
 @dataclass(frozen=True)
 class Solved:
-    """``move`` (n,) from the start, the set that holds, and the step it came from."""
+    """``move`` (n,) from the start, the set that holds, and the step and factor it came from."""
 
     move: Floats
     held: Held
     step: Step
+    factor: Factor
 
 
 def _tolerance(inner: Inner, step: Step) -> Floats:
@@ -136,14 +137,14 @@ def _wholesale(inner: Inner, held: Held) -> Solved | None:
     for _ in range(ACTIVE_SET_ROUNDS):
         inner.budget.check()
         seen.add(held.key)
-        step = inner.step(held, inner.x)
+        step, factor = inner.step(held, inner.x)
         reached = inner.x + step.move
         revised = _revised(inner, held, step, reached)
         if revised.key == held.key:
             unmet = inner.problem.equalities @ reached - inner.problem.target
             if np.abs(unmet).max(initial=0.0) > np.sqrt(BOUND_TOLERANCE):
                 return None
-            return Solved(step.move, held, step)
+            return Solved(step.move, held, step, factor)
         if revised.key in seen:
             return None
         held = revised
@@ -194,7 +195,7 @@ def _one_at_a_time(inner: Inner, held: Held) -> Solved:
     )
     while True:
         inner.budget.check()
-        step = inner.step(held, point)
+        step, factor = inner.step(held, point)
         slack = problem.within @ point
         far_lower, j = _longest(point - problem.lower, step.move, held.free)
         far_within, k = _longest(slack, problem.within @ step.move, ~held.within)
@@ -212,7 +213,7 @@ def _one_at_a_time(inner: Inner, held: Held) -> Solved:
             continue
         revised = _worst(inner, held, step)
         if revised is None:
-            return Solved(point - inner.x, held, step)
+            return Solved(point - inner.x, held, step, factor)
         held = revised
 
 
@@ -226,6 +227,12 @@ def solve_inner(inner: Inner, held: Held) -> Solved:
         from the budget, when its time is up.
     """
     return _wholesale(inner, held) or _one_at_a_time(inner, held)
+
+
+def inside(problem: Problem, x: Floats) -> bool:
+    """Say whether a point keeps every bound."""
+    low = np.all(x >= problem.lower - BOUND_TOLERANCE)
+    return bool(low and np.all(problem.within @ x >= -BOUND_TOLERANCE))
 
 
 def binding_part(inner: Inner, solved: Solved) -> Held:

@@ -55,3 +55,21 @@ LINEAR_PASSES = 3
 DENSE_SIZE = 260
 """Largest number of degrees of freedom for which dense orthogonal factors beat the sparse
 factor."""
+
+SLOW_CONVERGENCE = 0.05
+"""Ratio of successive decrements above which the left-out curvature is worth restoring."""
+
+CG_STEPS = 30
+CG_TOLERANCE = 1e-3
+"""Conjugate-gradient steps at most, and the share of the decrement left when they may stop."""
+
+MEASURABLE = 1e-13
+"""Decreases below this share of 1 + the objective drown in its rounding; the step is then trusted
+without a line search."""
+
+STALL_ROUNDS = 4
+"""Steps without a smaller decrement after which rounding is taken to have stopped progress."""
+
+SHORT_STEP = 0.25
+"""A step cut to less than this share makes the next one a Gauss-Newton step, which is safer far
+from the optimum."""

@@ -15,8 +15,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .active_set import Factory, Held, Inner, binding_part, solve_inner
-from .limits import ARMIJO, KKT_STALLED, KKT_TOLERANCE, SHORTEST_STEP
+from .active_set import Factory, Held, Inner, Solved, binding_part, inside, solve_inner
+from .curvature import exact_move
+from .limits import (
+    ARMIJO,
+    KKT_STALLED,
+    KKT_TOLERANCE,
+    MEASURABLE,
+    SHORT_STEP,
+    SHORTEST_STEP,
+    SLOW_CONVERGENCE,
+    STALL_ROUNDS,
+)
 
 if TYPE_CHECKING:
     import scipy.sparse as sp
@@ -69,6 +79,36 @@ def _line_search(
     return 0.0
 
 
+@dataclass
+class _Progress:
+    """How the decrements have gone: the last, the best, and steps since the best."""
+
+    last: float = float("inf")
+    best: float = float("inf")
+    since_best: int = 0
+
+    def note(self, decrement: float) -> bool:
+        """Take in a decrement and say whether convergence is slow."""
+        slow = decrement > SLOW_CONVERGENCE * self.last
+        self.last = decrement
+        if decrement < 0.5 * self.best:
+            self.best, self.since_best = decrement, 0
+        else:
+            self.since_best += 1
+        return slow
+
+
+def _move(
+    inner: Inner, solved: Solved, residual: Floats, below: Floats, slow: bool
+) -> Floats:
+    """Give the step to try: the inner problem's, or the exact one where that is slow and inside."""
+    if slow:
+        exact = exact_move(inner, solved, residual, below)
+        if exact is not None and inside(inner.problem, inner.x + exact):
+            return exact
+    return solved.move
+
+
 def minimise(
     problem: Problem, factory: Factory, x: Floats, held: Held, most: int, budget: Budget
 ) -> Optimum:
@@ -83,34 +123,35 @@ def minimise(
     ------
     OverBudget
     """
-    decrement, objective = float("inf"), float("inf")
+    progress = _Progress()
     use_curvature = True
+    binding, objective = held, float("inf")
     for iteration in range(most):
         residual, ratio, below = problem.residuals(x)
-        objective = 0.5 * float(residual @ residual)
+        objective = float(residual @ residual)
         straight = straight_rows(problem, ratio, below)
-        gradient = straight.T @ residual
         rows = curved_rows(problem, ratio, below) if use_curvature else straight
-        inner = Inner(problem, factory, x, gradient, rows, budget)
+        inner = Inner(problem, factory, x, straight.T @ residual, rows, budget)
         solved = solve_inner(inner, held)
-        curvature = rows @ solved.move
-        decrement = float(np.linalg.norm(curvature) / (1 + np.sqrt(2 * objective)))
-        held = solved.held
+        held, binding = solved.held, binding_part(inner, solved)
+        decrement = float(np.linalg.norm(rows @ solved.move) / (1 + np.sqrt(objective)))
+        slow = progress.note(decrement)
         if decrement <= KKT_TOLERANCE:
             x = x + solved.move
             residual, _, _ = problem.residuals(x)
-            binding = binding_part(inner, solved)
-            return Optimum(
-                x, held, True, decrement, iteration, float(residual @ residual), binding
-            )
-        share = _line_search(problem, x, solved.move, objective, float(gradient @ solved.move))
-        if share == 0.0:
-            stalled = decrement <= KKT_STALLED
-            if stalled or not use_curvature:
-                binding = binding_part(inner, solved)
-                return Optimum(x, held, stalled, decrement, iteration, 2 * objective, binding)
-            use_curvature = False
+            objective = float(residual @ residual)
+            return Optimum(x, held, True, decrement, iteration, objective, binding)
+        move = _move(inner, solved, residual, below, slow and use_curvature)
+        if decrement**2 <= MEASURABLE:
+            if progress.since_best >= STALL_ROUNDS:
+                return Optimum(
+                    x, held, decrement <= KKT_STALLED, decrement, iteration, objective, binding
+                )
+            x = x + move
             continue
-        use_curvature = share > 0.25
-        x = x + share * solved.move
-    return Optimum(x, held, False, decrement, most, 2 * objective, held)
+        share = _line_search(problem, x, move, 0.5 * objective, float(inner.gradient @ move))
+        if share == 0.0 and not use_curvature:
+            break
+        use_curvature = share > SHORT_STEP
+        x = x + share * move
+    return Optimum(x, held, False, progress.last, most, objective, binding)
