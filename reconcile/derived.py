@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import scipy.sparse as sp
 
+from .kernel.rows import scale_rows
+
 if TYPE_CHECKING:
     from .kernel.problem import Bools, Floats, Ints
     from .linearisation import Linearisation
@@ -98,8 +100,8 @@ def evaluate(at: Linearisation, rows: Functionals) -> Derived:
         defined = below > np.finfo(float).eps * (rows.below @ tiny)
         safe = np.where(defined, below, 1.0)
         value = above / safe
-        gradient = sp.csr_array(
-            sp.diags_array(1 / safe) @ (rows.above - sp.diags_array(value) @ rows.below)
+        gradient = scale_rows(
+            sp.csr_array(rows.above - scale_rows(rows.below, value)), 1 / safe
         )
     known = at.observable(gradient)
     sd = np.sqrt(np.maximum(at.variance(gradient), 0.0))

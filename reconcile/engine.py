@@ -58,6 +58,7 @@ def reconcile_balance(
         flowsheet,
         [(readings[i].stream, readings[i].of) for i in counted],
         [readings[i].sd == 0 for i in counted],
+        budget,
     )
     values = np.array([readings[i].value for i in counted])
     sds = np.array([readings[i].sd for i in counted])

@@ -18,10 +18,12 @@ from .kernel.active_set import Factor, Held
 from .kernel.factory import factory_of
 from .kernel.newton import straight_rows
 from .kernel.problem import Problem
+from .kernel.rows import scale_columns
 from .observability import Structure, structure_of
 from .solve import Solution, fixed_rows
 
 if TYPE_CHECKING:
+    from .kernel.budget import Budget
     from .kernel.problem import Bools, Floats
 
 
@@ -31,8 +33,12 @@ class Linearisation:
 
     solution: Solution
 
+    @property
+    def _budget(self) -> Budget:
+        return self.solution.plan.budget
+
     @cached_property
-    def _problem(self) -> Problem:
+    def _unscaled(self) -> Problem:
         solution = self.solution
         plan = solution.plan
         kept = plan.meaningful(solution.closed)
@@ -46,29 +52,46 @@ class Linearisation:
             solution.sds[solution.used],
             np.full(plan.model.size, -np.inf),
             sp.csr_array((0, plan.model.size)),
-        ).scaled(solution.scale)
+            plan.model.groups,
+        )
+
+    @cached_property
+    def _problem(self) -> Problem:
+        return self._unscaled.scaled(self.solution.scale)
+
+    @cached_property
+    def _plain_rows(self) -> sp.csr_array:
+        """Weighted derivative of the readings in use."""
+        _, ratio, below = self._unscaled.residuals(self.solution.x)
+        return straight_rows(self._unscaled, ratio, below)
 
     @cached_property
     def _rows(self) -> sp.csr_array:
         """Weighted derivative of the readings in use, in scaled unknowns."""
-        _, ratio, below = self._problem.residuals(self.solution.x / self.solution.scale)
-        return straight_rows(self._problem, ratio, below)
+        return self._scaled(self._plain_rows)
 
     @cached_property
     def structure(self) -> Structure:
         """Pins and free moves at the solution itself, where a rank may be lower than in general."""
-        return structure_of(self._problem.equalities, self._rows, self.solution.closed)
+        throughput = self.solution.throughput
+        return structure_of(
+            self._unscaled.scaled(throughput).equalities,
+            scale_columns(self._plain_rows, throughput),
+            self.solution.closed,
+            self._unscaled.groups,
+            self._budget,
+        )
 
     @cached_property
     def _factor(self) -> Factor:
         structure = self.structure
         nothing = np.zeros(len(structure.pins), dtype=bool)
         held = Held(nothing, np.zeros(0, dtype=bool), structure.pins, structure.closed)
-        return factory_of(self._problem)(held, self._rows)
+        return factory_of(self._problem, self._budget)(held, self._rows)
 
     def observable(self, rows: sp.csr_array) -> Bools:
         """Say of each functional (k, n) of the extensive quantities whether it is determined."""
-        return self.structure.observable(self._scaled(rows))
+        return self.structure.observable(scale_columns(rows, self.solution.throughput))
 
     def variance(self, rows: sp.csr_array) -> Floats:
         """Give the posterior variance of each functional (k, n); meaningless if unobservable."""
@@ -80,4 +103,4 @@ class Linearisation:
         return np.clip(self._factor.variance(self._rows), 0.0, 1.0)
 
     def _scaled(self, rows: sp.csr_array) -> sp.csr_array:
-        return sp.csr_array(rows @ sp.diags_array(self.solution.scale))
+        return scale_columns(rows, self.solution.scale)

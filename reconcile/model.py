@@ -138,6 +138,11 @@ class Model:
         return np.where(inner, part * through[source], feeds)
 
     @cached_property
+    def groups(self) -> Ints:
+        """Stream of each unknown, shape (n,)."""
+        return np.repeat(np.arange(self.streams), self.kinds)
+
+    @cached_property
     def part_of(self) -> Ints:
         """Which connected part of the flowsheet each stream belongs to, shape (streams,)."""
         link = abs(self.incidence)

@@ -22,7 +22,8 @@ from .kernel.limits import LEVERAGE_TOLERANCE, PROBE_TOLERANCE
 if TYPE_CHECKING:
     import scipy.sparse as sp
 
-    from .kernel.problem import Bools, Floats
+    from .kernel.budget import Budget
+    from .kernel.problem import Bools, Floats, Ints
 
 PROBES = 3
 """Random null-space moves tried; one suffices with probability one, three leave no doubt about
@@ -55,18 +56,20 @@ class Structure:
         return np.asarray(~np.any(seen & real, axis=1))
 
 
-def structure_of(balances: sp.csr_array, rows: sp.csr_array, closed: Bools) -> Structure:
+def structure_of(
+    balances: sp.csr_array, rows: sp.csr_array, closed: Bools, groups: Ints, budget: Budget
+) -> Structure:
     """
     Classify at one point.
 
     ``balances`` (e, n) hold exactly; ``rows`` (m, n) are the readings' derivatives, in columns of
-    comparable size.
+    comparable size; ``groups`` (n,) are the streams of the unknowns.
     """
     rows = unit_rows(rows)
-    pins = pins_of(balances, rows, closed)
+    pins = pins_of(balances, rows, closed, groups)
     nothing = np.zeros(len(pins), dtype=bool)
     held = Held(nothing, np.zeros(0, dtype=bool), pins, closed)
-    factor = unit_factor(balances, rows, held)
+    factor = unit_factor(balances, rows, held, groups, budget)
     random = np.random.default_rng(20240229)
     moves = np.zeros((len(pins), PROBES))
     if pins.any():

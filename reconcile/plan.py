@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .flowsheet import Flowsheet
+from .kernel.budget import Budget
+from .kernel.factory import pins_of
 from .model import Key, Model
 from .observability import Structure, structure_of
 
@@ -32,12 +34,14 @@ class Plan:
     """
     A flowsheet with the quantities that are read, ready for any values.
 
-    ``keys`` name the readings in order; ``fixed`` (m,) marks those held exactly.
+    ``keys`` name the readings in order; ``fixed`` (m,) marks those held exactly;
+    ``budget`` limits the work.
     """
 
     model: Model
     keys: tuple[Key, ...]
     fixed: Bools
+    budget: Budget
 
     @cached_property
     def ratios(self) -> Ratios:
@@ -62,7 +66,7 @@ class Plan:
     def structure_with(self, closed: Bools) -> Structure:
         """Give the generic classification with ``closed`` unknowns zero; readings (m,) in order."""
         kept = self.meaningful(closed)
-        found = structure_of(self.model.conservation, self._generic_rows(kept, closed), closed)
+        found = self._classified(kept, closed)
         redundant = np.zeros(len(self.keys), dtype=bool)
         redundant[kept] = found.redundant
         return Structure(found.pins, found.moves, redundant, closed)
@@ -72,9 +76,20 @@ class Plan:
         kept = self.meaningful(closed)
         left = int(self.structure_with(closed).pins.sum()) if closed.any() else self._pins
         exact = kept & self.fixed
-        rows = self._generic_rows(exact, closed)
-        without = structure_of(self.model.conservation, rows, closed).pins.sum()
-        return int((kept & ~self.fixed).sum()) + left - int(without)
+        without = self._pins_with(exact, closed)
+        return int((kept & ~self.fixed).sum()) + left - without
+
+    def _classified(self, chosen: Bools, closed: Bools) -> Structure:
+        rows = self._generic_rows(chosen, closed)
+        model = self.model
+        return structure_of(model.conservation, rows, closed, model.groups, self.budget)
+
+    def _pins_with(self, chosen: Bools, closed: Bools) -> int:
+        """Give how many unknowns the balances and the ``chosen`` readings leave undetermined."""
+        if not chosen.any() and not closed.any():
+            return self.model.size - self.model.conservation.shape[0]
+        rows = self._generic_rows(chosen, closed)
+        return int(pins_of(self.model.conservation, rows, closed, self.model.groups).sum())
 
     @property
     def _pins(self) -> int:
@@ -97,11 +112,13 @@ class Plan:
         return ratios.jacobian(ratios.numerators(point) / below, 1 / below)
 
 
-def plan(flowsheet: Flowsheet, keys: Sequence[Key], fixed: Sequence[bool]) -> Plan:
+def plan(
+    flowsheet: Flowsheet, keys: Sequence[Key], fixed: Sequence[bool], budget: Budget
+) -> Plan:
     """
     Plan the reconciliation of a checked flowsheet.
 
     ``keys`` are (stream, quantity) pairs without repeats; ``fixed`` says of each whether its value
     is held exactly.
     """
-    return Plan(Model(flowsheet), tuple(keys), np.asarray(fixed, dtype=bool))
+    return Plan(Model(flowsheet), tuple(keys), np.asarray(fixed, dtype=bool), budget)

@@ -67,6 +67,7 @@ def _problem(plan: Plan, values: Floats, sds: Floats, throughput: Floats, closed
         sds[used],
         np.where(divides & ~closed, ZERO_STREAM * throughput, 0.0),
         model.within,
+        model.groups,
     )
 
 
@@ -121,7 +122,7 @@ def solve(plan: Plan, values: Floats, sds: Floats, options: Options, budget: Bud
     problem, x, closed = _begin(plan, values, sds, first)
     scaled = problem.scaled(first.point)
     held = _held(plan, closed)
-    x = first.point * linear_passes(scaled, factory_of(scaled), x / first.point, held, budget)
+    x = first.point * linear_passes(scaled, factory_of(scaled, budget), x / first.point, held, budget)
     emptied = np.zeros(plan.model.streams, dtype=bool)
     while True:
         throughput = _throughput(plan, x, first)
@@ -130,7 +131,7 @@ def solve(plan: Plan, values: Floats, sds: Floats, options: Options, budget: Bud
         x = np.maximum(x, np.where(closed, 0.0, problem.lower))
         scaled = problem.scaled(scale)
         optimum = minimise(
-            scaled, factory_of(scaled), x / scale, held, options.max_iterations, budget
+            scaled, factory_of(scaled, budget), x / scale, held, options.max_iterations, budget
         )
         x = optimum.x * scale
         newly = _emptied(plan, problem, optimum)

@@ -9,45 +9,87 @@ import scipy.sparse as sp
 from scipy.linalg import qr
 
 from .dense import DenseBasis, DenseFactor, rank_of
+from .limits import DENSE_SIZE
+from .rows import reciprocal, scale_columns, scale_rows, squared_columns, squared_rows
 
 if TYPE_CHECKING:
     from .active_set import Factor, Factory, Held
-    from .problem import Bools, Problem
+    from .budget import Budget
+    from .problem import Bools, Ints, Problem
+    from .sparse import SparseBasis
 
 
 def unit_rows(rows: sp.csr_array) -> sp.csr_array:
     """Give the rows divided by their lengths."""
-    size = np.sqrt(np.asarray(rows.multiply(rows).sum(axis=1)))
-    return sp.csr_array(sp.diags_array(1 / np.where(size > 0, size, 1.0)) @ rows)
+    return scale_rows(rows, reciprocal(np.sqrt(squared_rows(rows))))
 
 
-def pins_of(balances: sp.csr_array, rows: sp.csr_array, closed: Bools) -> Bools:
+def is_small(balances: sp.csr_array) -> bool:
+    """Say whether dense factors are the faster road for these balances (e, n)."""
+    return bool(balances.shape[1] - balances.shape[0] <= DENSE_SIZE)
+
+
+def pins_of(balances: sp.csr_array, rows: sp.csr_array, closed: Bools, groups: Ints) -> Bools:
     """Give a smallest set of unknowns that, once held, leaves nothing undetermined: shape (n,)."""
     free = np.flatnonzero(~closed)
-    stacked = sp.vstack((unit_rows(balances), unit_rows(rows)), format="csr")[:, free].toarray()
-    length = np.linalg.norm(stacked, axis=0)
-    triangle, order = qr(stacked / np.where(length > 0, length, 1.0), mode="r", pivoting=True)
+    stacked = sp.csr_array(sp.vstack((unit_rows(balances), unit_rows(rows))))[:, free]
+    stacked = scale_columns(stacked, reciprocal(np.sqrt(squared_columns(stacked))))
     pins = np.zeros(len(closed), dtype=bool)
-    pins[free[order[rank_of(triangle) :]]] = True
+    if is_small(balances):
+        triangle, order = qr(stacked.toarray(), mode="r", pivoting=True)
+        pins[free[order[rank_of(triangle) :]]] = True
+        return pins
+    from .sparse import dependent_unknowns
+
+    e = balances.shape[0]
+    pins[free] = dependent_unknowns(stacked[:e], stacked[e:], groups[free])
     return pins
 
 
-def unit_factor(balances: sp.csr_array, rows: sp.csr_array, held: Held) -> Factor:
+def unit_factor(
+    balances: sp.csr_array, rows: sp.csr_array, held: Held, groups: Ints, budget: Budget
+) -> Factor:
     """Give the factor in which every row of the readings counts as it stands."""
-    return DenseFactor(DenseBasis(balances, held.free), rows)
+    if is_small(balances):
+        return DenseFactor(DenseBasis(balances, held.free), rows)
+    from .sparse import SparseFactor, sparse_basis
+
+    return SparseFactor(sparse_basis(balances, rows, groups, budget), rows, held.free)
 
 
-def factory_of(problem: Problem) -> Factory:
-    """Give the maker of factors for one problem; it keeps the last basis it made."""
+def _rows_held(problem: Problem, held: Held) -> sp.csr_array:
+    chosen = problem.within[np.flatnonzero(held.within)]
+    return sp.csr_array(sp.vstack((problem.equalities, chosen), format="csr"))
+
+
+def _dense(problem: Problem) -> Factory:
     kept: dict[bytes, DenseBasis] = {}
 
     def make(held: Held, jacobian: sp.csr_array) -> Factor:
         if held.key not in kept:
             kept.clear()
-            rows = sp.vstack(
-                (problem.equalities, problem.within[np.flatnonzero(held.within)]), format="csr"
-            )
-            kept[held.key] = DenseBasis(rows, held.free)
+            kept[held.key] = DenseBasis(_rows_held(problem, held), held.free)
         return DenseFactor(kept[held.key], jacobian)
 
     return make
+
+
+def _sparse(problem: Problem, budget: Budget) -> Factory:
+    from .sparse import SparseFactor, sparse_basis
+
+    kept: dict[tuple[bytes, int], SparseBasis] = {}
+
+    def make(held: Held, jacobian: sp.csr_array) -> Factor:
+        key = (held.within.tobytes(), jacobian.nnz)
+        if key not in kept:
+            kept.clear()
+            rows = _rows_held(problem, held)
+            kept[key] = sparse_basis(rows, jacobian, problem.groups, budget)
+        return SparseFactor(kept[key], jacobian, held.free)
+
+    return make
+
+
+def factory_of(problem: Problem, budget: Budget) -> Factory:
+    """Give the maker of factors for one problem; it keeps what depends on no value."""
+    return _dense(problem) if is_small(problem.equalities) else _sparse(problem, budget)

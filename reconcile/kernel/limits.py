@@ -73,3 +73,16 @@ STALL_ROUNDS = 4
 SHORT_STEP = 0.25
 """A step cut to less than this share makes the next one a Gauss-Newton step, which is safer far
 from the optimum."""
+
+DUAL_SHIFT = 1e-13
+"""Shift of the balances' pivots, beside rows of unit size: far below any real one, above rounding."""
+
+REFINEMENTS = 12
+SETTLED = 1e-15
+"""Rounds of refinement at most, and the relative residual that needs no further one."""
+
+SOLVE_BLOCK = 64
+"""Right-hand sides solved together: enough to reuse the factor in cache, little memory."""
+
+DEPENDENT_PIVOT = 1e-12
+"""A pivot of the unit-size normal matrix below this is dependence: rounding leaves 1e-15."""

@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import scipy.sparse as sp
 
+from .rows import largest_in_rows, reciprocal, scale_columns, scale_rows
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -89,7 +91,8 @@ class Problem:
     One reconciliation, ready to solve.
 
     ``equalities`` (e, n) with ``target`` (e,); ``ratios`` with ``y`` and ``sd`` > 0, both (m,);
-    ``lower`` (n,), ``-inf`` where free; ``within`` (g, n), rows that must stay ≥ 0.
+    ``lower`` (n,), ``-inf`` where free; ``within`` (g, n), rows that must stay ≥ 0;
+    ``groups`` (n,), the stream of each unknown, by which large systems are ordered.
     """
 
     equalities: sp.csr_array
@@ -99,6 +102,7 @@ class Problem:
     sd: Floats
     lower: Floats
     within: sp.csr_array
+    groups: Ints
 
     @property
     def size(self) -> int:
@@ -113,9 +117,8 @@ class Problem:
 
     def scaled(self, scale: Floats) -> Problem:
         """Give the same problem in the unknowns ``x / scale``, its rows of unit size."""
-        diagonal = sp.diags_array(scale)
-        equalities, factor = _unit_rows(sp.csr_array(self.equalities @ diagonal))
-        within, _ = _unit_rows(sp.csr_array(self.within @ diagonal))
+        equalities, factor = _unit_rows(scale_columns(self.equalities, scale))
+        within, _ = _unit_rows(scale_columns(self.within, scale))
         return Problem(
             equalities,
             self.target * factor,
@@ -124,10 +127,10 @@ class Problem:
             self.sd,
             self.lower / scale,
             within,
+            self.groups,
         )
 
 
 def _unit_rows(rows: sp.csr_array) -> tuple[sp.csr_array, Floats]:
-    largest = np.asarray(abs(rows).max(axis=1).todense()).ravel() if rows.shape[0] else np.ones(0)
-    factor = np.where(largest > 0, 1 / np.where(largest > 0, largest, 1), 1.0)
-    return sp.csr_array(sp.diags_array(factor) @ rows), factor
+    factor = reciprocal(largest_in_rows(rows))
+    return scale_rows(rows, factor), factor
