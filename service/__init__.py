@@ -1,0 +1,1 @@
+"""The doors to the engine: the REST service and the command line."""

@@ -1,0 +1,1 @@
+"""What every resource of the service shares."""

@@ -1,0 +1,70 @@
+"""Field types of the wire that more than one resource uses: names and strict numbers."""
+
+from __future__ import annotations
+
+import unicodedata
+from typing import Annotated, Any
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic_core import PydanticCustomError
+
+LONGEST_NAME = 80
+"""Longest name of a stream, node or component, in characters."""
+
+LARGEST_NUMBER = 1e15
+"""Largest size of a mass or assay: beyond it a slip of unit is certain and squares overflow."""
+
+# Characters that move text about on a screen and would let one name pass for another.
+_DIRECTION_MARKS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+_CONTROL_CATEGORIES = frozenset({"Cc", "Zl", "Zp"})
+
+
+def is_control(character: str) -> bool:
+    """Tell whether a character steers the display instead of showing something."""
+    return character in _DIRECTION_MARKS or unicodedata.category(character) in _CONTROL_CATEGORIES
+
+
+def _bad_name(what: str, mend: str) -> PydanticCustomError:
+    return PydanticCustomError("bad-name", "{what}", {"what": what, "mend": mend})
+
+
+def _checked_name(name: str) -> str:
+    if not name.strip():
+        raise _bad_name("The name is empty.", "Give a name with at least one visible character.")
+    if len(name) > LONGEST_NAME:
+        raise _bad_name(
+            f"The name has {len(name)} characters.", f"Use {LONGEST_NAME} characters at most."
+        )
+    if any(is_control(character) for character in name):
+        raise _bad_name(
+            "The name holds a control character.", "Take out tabs, line ends and the like."
+        )
+    if name != name.strip():
+        raise _bad_name("The name begins or ends with a space.", "Take the outer spaces out.")
+    return name
+
+
+Name = Annotated[
+    str,
+    AfterValidator(_checked_name),
+    Field(strict=True, json_schema_extra={"minLength": 1, "maxLength": LONGEST_NAME}),
+]
+
+Number = Annotated[
+    float, Field(strict=True, allow_inf_nan=False, ge=-LARGEST_NUMBER, le=LARGEST_NUMBER)
+]
+
+NotNegative = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=LARGEST_NUMBER)]
+
+Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=LARGEST_NUMBER)]
+
+
+class Wire(BaseModel):
+    """An object of a request: unknown members are refused, so that no slip passes unseen."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=False)
+
+
+def name_or_object(value: Any) -> Any:  # noqa: ANN401 - any JSON value
+    """Read a plain string as an object that has only this name."""
+    return {"name": value} if isinstance(value, str) else value

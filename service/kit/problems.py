@@ -1,0 +1,280 @@
+"""
+Problem details after RFC 9457: one shape for everything that goes wrong.
+
+This module knows no web framework, so that the command line tells the same tale as HTTP.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from reconcile.faults import Fault
+
+from .strict_json import pointer
+
+MEDIA_TYPE = "application/problem+json"
+
+MOST_FAULTS_LISTED = 1000
+"""A reply lists so many faults; ``fault_count`` always counts all."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """A kind of problem: its stable slug, status, title, and the page that explains it."""
+
+    slug: str
+    status: int
+    title: str
+    page: str
+
+    @property
+    def uri(self) -> str:
+        """The ``type`` of RFC 9457: a reference that resolves within the service."""
+        return f"/problems/{self.slug}"
+
+
+INVALID_REQUEST = Kind(
+    "invalid-request",
+    422,
+    "The request cannot be used as it stands",
+    "The body is JSON, but something in it is wrong. Each entry of 'faults' gives the place "
+    "as a JSON pointer (RFC 6901), a stable code, what is wrong, and how to mend it. All "
+    "faults found are given at once; mend them all and send the request again.",
+)
+MALFORMED = Kind(
+    "malformed-json",
+    400,
+    "The request is not JSON",
+    "The body could not be read as JSON (RFC 8259) in UTF-8. 'line' and 'column' tell where "
+    "the reader gave up; the slip is there or just before.",
+)
+BODY_TOO_LARGE = Kind(
+    "body-too-large",
+    413,
+    "The request body is too large",
+    "The body is longer than this service reads. The limit in bytes stands in the reply. "
+    "Balance parts of the flowsheet on their own, or run a service with a higher "
+    "EVENLODE_BODY_LIMIT_BYTES.",
+)
+UNSUPPORTED_MEDIA_TYPE = Kind(
+    "unsupported-media-type",
+    415,
+    "The media type is not supported",
+    "Send JSON: 'Content-Type: application/json', in UTF-8 and without a content encoding. "
+    "With curl: -H 'Content-Type: application/json' --data-binary @FILE.",
+)
+NOT_FOUND = Kind(
+    "not-found",
+    404,
+    "There is nothing at this address",
+    "No resource has this address. The index at '/' lists where to go.",
+)
+METHOD_NOT_ALLOWED = Kind(
+    "method-not-allowed",
+    405,
+    "This address does not take this method",
+    "The header 'Allow' of the reply names the methods that the address takes. A balance is "
+    "made by POST to /v1/balances.",
+)
+CONTRADICTORY = Kind(
+    "contradictory-fixed-values",
+    422,
+    "Fixed values contradict each other",
+    "Readings with a standard deviation of zero are taken as exact. Here no set of masses "
+    "agrees with all of them and with the balances at the nodes named. Give at least one of "
+    "them a standard deviation above zero, or correct it.",
+)
+NOT_CONVERGED = Kind(
+    "not-converged",
+    422,
+    "No balance was found",
+    "The solver did not reach a balance that it can vouch for, so it gives no numbers. "
+    "'nodes' and 'reason' say where it was worst and what the likely cause is: most often a "
+    "gross error, a wrong unit, or standard deviations that differ by many orders.",
+)
+OVER_BUDGET = Kind(
+    "over-budget",
+    503,
+    "The time or memory allowed was used up",
+    "The reconciliation was given up because it took more time or memory than allowed. Ask "
+    "for more time in 'options', balance a smaller part, or run a service with a higher "
+    "EVENLODE_TIME_BUDGET_S or EVENLODE_MEMORY_BUDGET_MB.",
+)
+INTERNAL = Kind(
+    "internal-error",
+    500,
+    "The service failed",
+    "This is a defect of the service, not of the request. The log of the service holds the "
+    "details under the request id given in 'instance'.",
+)
+
+KINDS: dict[str, Kind] = {
+    kind.slug: kind
+    for kind in (
+        INVALID_REQUEST,
+        MALFORMED,
+        BODY_TOO_LARGE,
+        UNSUPPORTED_MEDIA_TYPE,
+        NOT_FOUND,
+        METHOD_NOT_ALLOWED,
+        CONTRADICTORY,
+        NOT_CONVERGED,
+        OVER_BUDGET,
+        INTERNAL,
+    )
+}
+
+
+class FaultEntry(BaseModel):
+    """One thing wrong with the request."""
+
+    pointer: str = Field(
+        description="Where, as a JSON pointer (RFC 6901); empty for the whole request.",
+        examples=["/readings/3/sd"],
+    )
+    code: str = Field(description="A stable word for programs.", examples=["bad-sd"])
+    detail: str = Field(
+        description="What is wrong, in a sentence.",
+        examples=["The standard deviation is negative."],
+    )
+    mend: str = Field(
+        description="How to mend it, in a sentence.",
+        examples=["Give a standard deviation of zero (fixes the value) or more."],
+    )
+
+
+class Problem(BaseModel):
+    """Problem details (RFC 9457); the reply to every request that could not be answered."""
+
+    model_config = ConfigDict(json_schema_serialization_defaults_required=False)
+
+    type: str = Field(
+        description="The kind of problem, as a reference to a page of this service.",
+        examples=["/problems/invalid-request"],
+    )
+    title: str = Field(
+        description="The kind of problem in words.",
+        examples=["The request cannot be used as it stands"],
+    )
+    status: int = Field(description="The HTTP status code.", examples=[422])
+    detail: str = Field(
+        description="What happened this time, in a sentence.",
+        examples=["1 fault was found; 'faults' tells where and how to mend it."],
+    )
+    instance: str | None = Field(
+        default=None,
+        description="The id of the request, as in the header X-Request-ID.",
+        examples=["6f1c2a9e-8f0a-4b1b-9f57-0c1d5f6f7a10"],
+    )
+    faults: list[FaultEntry] = Field(
+        default=[],
+        description="Everything found wrong with the request, in the order of the pointers.",
+        examples=[
+            [
+                {
+                    "pointer": "/readings/3/sd",
+                    "code": "bad-sd",
+                    "detail": "The standard deviation is negative.",
+                    "mend": "Give a standard deviation of zero (fixes the value) or more.",
+                }
+            ]
+        ],
+    )
+    fault_count: int | None = Field(
+        default=None,
+        description=f"How many faults there are; the first {MOST_FAULTS_LISTED} are listed.",
+        examples=[1],
+    )
+    line: int | None = Field(
+        default=None,
+        description="Line at which malformed JSON could not be read on, from 1.",
+        examples=[12],
+    )
+    column: int | None = Field(
+        default=None,
+        description="Column at which malformed JSON could not be read on, from 1.",
+        examples=[7],
+    )
+    limit_bytes: int | None = Field(
+        default=None,
+        description="The longest body read, in bytes, where the body was too large.",
+        examples=[8388608],
+    )
+    outcome: str | None = Field(
+        default=None,
+        description="How the reconciliation ended, where it ended without a balance.",
+        examples=["contradictory fixed values"],
+    )
+    nodes: list[str] | None = Field(
+        default=None,
+        description="The nodes concerned, where the reconciliation ended without a balance.",
+        examples=[["stage 1"]],
+    )
+    reason: str | None = Field(
+        default=None,
+        description="The likely reason, where the reconciliation ended without a balance.",
+        examples=["The fixed masses around stage 1 do not add up."],
+    )
+
+
+class RefusalError(Exception):
+    """A request that is not answered, with the problem that says why."""
+
+    def __init__(self, kind: Kind, problem: Problem, headers: dict[str, str] | None = None) -> None:
+        self.kind = kind
+        self.problem = problem
+        self.headers = headers or {}
+        super().__init__(problem.detail)
+
+
+def problem_of(kind: Kind, detail: str, faults: Iterable[Fault] = ()) -> Problem:
+    """Give the problem of a kind with its faults as entries."""
+    faults = list(faults)
+    return Problem(
+        type=kind.uri,
+        title=kind.title,
+        status=kind.status,
+        detail=detail,
+        faults=[
+            FaultEntry(pointer=pointer(f.where), code=f.code, detail=f.what, mend=f.mend)
+            for f in faults[:MOST_FAULTS_LISTED]
+        ],
+        fault_count=len(faults) or None,
+    )
+
+
+def refuse_faulty(faults: Sequence[Fault]) -> RefusalError:
+    """Give the refusal of a request in which these faults were found."""
+    n = len(faults)
+    found = "1 fault was" if n == 1 else f"{n} faults were"
+    detail = f"{found} found; 'faults' tells where each is and how to mend it."
+    return RefusalError(INVALID_REQUEST, problem_of(INVALID_REQUEST, detail, faults))
+
+
+def refuse_large(limit_bytes: int) -> RefusalError:
+    """Give the refusal of a body longer than the limit."""
+    problem = problem_of(BODY_TOO_LARGE, f"The body is longer than {limit_bytes} bytes.")
+    return RefusalError(
+        BODY_TOO_LARGE,
+        problem.model_copy(update={"limit_bytes": limit_bytes}),
+        {"Connection": "close"},
+    )
+
+
+def as_json(problem: Problem, indent: int | None = None) -> str:
+    """Write a problem as JSON, leaving out the members that do not apply."""
+    return problem.model_dump_json(exclude_none=True, indent=indent)
+
+
+def as_lines(problem: Problem) -> list[str]:
+    """
+    Give a problem as lines for a terminal: the detail, then one line for each fault.
+
+    A fault at the top of the request has the pointer '/', since an empty word reads badly.
+    """
+    lines = [f"{problem.title}. {problem.detail}"]
+    lines += [f"{f.pointer or '/'}: {f.detail} {f.mend}" for f in problem.faults]
+    return lines

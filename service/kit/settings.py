@@ -1,0 +1,47 @@
+"""Limits of the service: one typed object, set by environment variables."""
+
+from __future__ import annotations
+
+from pydantic import Field
+from pydantic_settings import BaseSettings, SettingsConfigDict
+
+
+class Settings(BaseSettings):
+    """
+    Limits, each settable by an environment variable with the prefix ``EVENLODE_``.
+
+    ``EVENLODE_STREAM_LIMIT=500`` sets :attr:`stream_limit`, and so on.
+    """
+
+    model_config = SettingsConfigDict(env_prefix="EVENLODE_", frozen=True)
+
+    body_limit_bytes: int = Field(
+        default=8 * 1024 * 1024,
+        gt=0,
+        description="Largest request body in bytes. A thousand streams with ten assays each "
+        "take about 1 MB, so 8 MiB leaves room and still bounds what one caller can make the "
+        "server hold.",
+    )
+    stream_limit: int = Field(
+        default=2000,
+        gt=0,
+        description="Most streams in one flowsheet. It bounds the size of the reply and the "
+        "time of one request.",
+    )
+    component_limit: int = Field(
+        default=60,
+        gt=0,
+        description="Most components in one flowsheet. It bounds the same things as "
+        "stream_limit; a full geochemical suite has about sixty elements.",
+    )
+    time_budget_s: float = Field(
+        default=60.0,
+        gt=0,
+        description="Longest time in seconds for one reconciliation. A request may ask for "
+        "less, not for more.",
+    )
+    memory_budget_mb: float = Field(
+        default=2000.0,
+        gt=0,
+        description="Most memory in megabytes that one reconciliation may plan to use.",
+    )
