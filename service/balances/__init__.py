@@ -1,0 +1,1 @@
+"""Balances: a flowsheet and readings in, a reconciled balance out."""

@@ -1,0 +1,98 @@
+"""
+From the bytes of a request to what the engine takes, or every fault at once.
+
+A request is judged in two passes.  The schema finds wrong types, missing and unknown members.
+The engine's own checks then run on whatever could be read, with stand-ins in the places that
+could not, so that a slip of type in one place does not hide a slip of sense in another.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from pydantic import ValidationError
+
+from reconcile import Flowsheet, Reading
+from reconcile.faults import Fault
+from service.kit import strict_json, wire_faults
+from service.kit.problems import (
+    MALFORMED,
+    RefusalError,
+    problem_of,
+    refuse_faulty,
+    refuse_large,
+)
+from service.kit.settings import Settings
+
+from . import salvage
+from .advice import UNTAKEN_MEMBERS
+from .engine_terms import engine_flowsheet, engine_readings
+from .schemas import BalanceRequest
+from .sense import faults_of_sense
+
+
+@dataclass(frozen=True, slots=True)
+class Intake:
+    """A request that can be calculated."""
+
+    request: BalanceRequest
+    flowsheet: Flowsheet
+    readings: tuple[Reading, ...]
+    positions: tuple[int, ...]
+    """Of each engine reading, the position of its reading in the request."""
+
+
+def _document(body: bytes) -> strict_json.Document:
+    try:
+        return strict_json.read(body)
+    except strict_json.NotJsonError as error:
+        problem = problem_of(MALFORMED, error.fault.what, [error.fault])
+        place = {"line": error.line, "column": error.column}
+        raise RefusalError(MALFORMED, problem.model_copy(update=place)) from error
+
+
+def _schema_faults(document: Any) -> tuple[BalanceRequest | None, list[Fault]]:  # noqa: ANN401
+    try:
+        return BalanceRequest.model_validate(document), []
+    except ValidationError as error:
+        return None, wire_faults.faults_of(error, document, BalanceRequest, UNTAKEN_MEMBERS)
+
+
+def _order(fault: Fault) -> tuple[tuple[bool, int | str], ...]:
+    return tuple((isinstance(part, str), part) for part in fault.where)
+
+
+def merged(first: list[Fault], second: list[Fault]) -> list[Fault]:
+    """
+    Put two lists of faults together in the order of their places.
+
+    Where a value could not be read nothing further can be said about it, so of the second
+    list only what lies outside such places is kept.
+    """
+    unread = salvage.unread_places(first)
+    rest = [fault for fault in second if not salvage.lies_within(fault.where, unread)]
+    once = {(fault.where, fault.code): fault for fault in (*rest, *first)}
+    return sorted(once.values(), key=_order)
+
+
+def take_in(body: bytes, settings: Settings) -> Intake:
+    """
+    Read and check a request.
+
+    Raises
+    ------
+    RefusalError
+        with every fault found: malformed JSON, or an invalid request.
+    """
+    if len(body) > settings.body_limit_bytes:
+        raise refuse_large(settings.body_limit_bytes)
+    document = _document(body)
+    request, of_schema = _schema_faults(document.value)
+    faults = merged(document.faults, of_schema)
+    sense = faults_of_sense(salvage.salvaged(document.value, faults), settings)
+    faults = merged(faults, sense)
+    if faults or request is None:
+        raise refuse_faulty(faults)
+    readings, positions = engine_readings(request)
+    return Intake(request, engine_flowsheet(request.flowsheet), readings, positions)

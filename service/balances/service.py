@@ -1,0 +1,99 @@
+"""One balance from the bytes of a request to the reply; both doors go through here."""
+
+from __future__ import annotations
+
+from time import perf_counter
+
+from reconcile import Balance, Fault, InvalidInput, Options, Outcome, reconcile_balance
+from service.kit.problems import (
+    CONTRADICTORY,
+    NOT_CONVERGED,
+    OVER_BUDGET,
+    Kind,
+    RefusalError,
+    problem_of,
+    refuse_faulty,
+)
+from service.kit.settings import Settings
+
+from .answer import answer, is_finite
+from .intake import Intake, take_in
+from .reply import BalanceReply
+
+_WITHOUT_BALANCE: dict[Outcome, tuple[Kind, str]] = {
+    Outcome.CONTRADICTORY: (
+        CONTRADICTORY,
+        "Give one of the readings an sd above zero, or correct it.",
+    ),
+    Outcome.NOT_CONVERGED: (NOT_CONVERGED, "Check this reading, its unit and its sd."),
+    Outcome.OVER_BUDGET: (OVER_BUDGET, "Balance a smaller part, or allow more."),
+}
+
+
+def _options(intake: Intake, settings: Settings) -> Options:
+    asked = intake.request.options.time_budget_s if intake.request.options else None
+    return Options(
+        time_budget_s=min(asked or settings.time_budget_s, settings.time_budget_s),
+        memory_budget_mb=settings.memory_budget_mb,
+    )
+
+
+def _refuse_unbalanced(intake: Intake, balance: Balance) -> RefusalError:
+    """Give the refusal of a request whose readings led to no balance."""
+    kind, mend = _WITHOUT_BALANCE[balance.outcome]
+    nodes = list(balance.failure.nodes) if balance.failure else []
+    reason = balance.failure.reason if balance.failure else "No reason is known."
+    concerned = balance.failure.readings if balance.failure else ()
+    faults = [
+        Fault(
+            ("readings", intake.positions[i]),
+            kind.slug,
+            f"'{intake.readings[i].of}' of stream '{intake.readings[i].stream}' is concerned.",
+            mend,
+        )
+        for i in concerned
+    ]
+    where = f" Nodes concerned: {', '.join(nodes)}." if nodes else ""
+    problem = problem_of(kind, f"{reason}{where}", faults).model_copy(
+        update={"outcome": str(balance.outcome), "nodes": nodes, "reason": reason}
+    )
+    return RefusalError(kind, problem)
+
+
+def _refuse_not_finite() -> RefusalError:
+    reason = (
+        "The calculation ran out of the range of numbers. Look for masses or standard "
+        "deviations that differ from the rest by many orders."
+    )
+    problem = problem_of(NOT_CONVERGED, reason).model_copy(
+        update={"outcome": str(Outcome.NOT_CONVERGED), "nodes": [], "reason": reason}
+    )
+    return RefusalError(NOT_CONVERGED, problem)
+
+
+def _calculated(intake: Intake, settings: Settings) -> Balance:
+    try:
+        return reconcile_balance(intake.flowsheet, intake.readings, _options(intake, settings))
+    except InvalidInput as error:
+        raise refuse_faulty(error.faults) from error
+
+
+def balance(body: bytes, settings: Settings) -> BalanceReply:
+    """
+    Give the reconciled balance that a request asks for.
+
+    Raises
+    ------
+    RefusalError
+        if the request is faulty, or has no balance; its problem says why.
+    """
+    intake = take_in(body, settings)
+    started = perf_counter()
+    found = _calculated(intake, settings)
+    engine_time_ms = 1e3 * (perf_counter() - started)
+    if found.outcome in _WITHOUT_BALANCE:
+        raise _refuse_unbalanced(intake, found)
+    reply = answer(intake, found, engine_time_ms)
+    if not is_finite(reply):
+        raise _refuse_not_finite()
+    return reply
