@@ -1,0 +1,75 @@
+"""The REST service, put together."""
+
+from __future__ import annotations
+
+import json
+import os
+
+import anyio
+from fastapi import FastAPI
+
+from service import pages
+from service.balances import routes
+from service.balances.schemas import BalanceRequest
+from service.kit import contract, problem_replies
+from service.kit.body import BodyLimit
+from service.kit.request_id import RequestId
+from service.kit.settings import Settings
+from service.version import VERSION
+
+_DESCRIPTION = """\
+Mass-balance reconciliation for mineral separation.
+
+Send a flowsheet and the readings taken on it; get back masses and assays that close at every
+node, with their uncertainties, the yields and recoveries that follow, and a test of whether the
+adjustments are as large as the stated errors say.
+
+Requests are strict: unknown members are refused, numbers are numbers. Every error is a problem
+document (RFC 9457) that lists all faults found, each with a JSON pointer and advice. Readers of
+replies should pass over members they do not know, since replies may grow.
+
+A balance is not a certificate for custody transfer.
+"""
+
+
+def create_app(settings: Settings | None = None) -> FastAPI:
+    """
+    Give the service as an ASGI application.
+
+    Parameters
+    ----------
+    settings
+        its limits; read from the environment if not given.
+    """
+    app = FastAPI(
+        title="Evenlode",
+        version=VERSION,
+        summary="Mass-balance reconciliation for mineral separation",
+        description=_DESCRIPTION,
+        docs_url=None,
+        redoc_url=None,
+        openapi_tags=[
+            {"name": "balances", "description": "Reconciled balances."},
+            {"name": "service", "description": "The service itself."},
+        ],
+    )
+    app.state.settings = settings or Settings()
+    # One calculation a core: more at once would only make each of them slower.
+    app.state.calculations = anyio.CapacityLimiter(os.cpu_count() or 1)
+    app.include_router(routes.router)
+    pages.install(app)
+    problem_replies.install(app)
+    contract.install(app, [BalanceRequest])
+    app.add_middleware(BodyLimit, limit_bytes=app.state.settings.body_limit_bytes)
+    app.add_middleware(RequestId)
+    return app
+
+
+def contract_text() -> str:
+    """Give the OpenAPI document as it is checked in."""
+    return json.dumps(create_app(Settings()).openapi(), indent=2, ensure_ascii=False) + "\n"
+
+
+if __name__ == "__main__":
+    # python -m service.app > openapi/openapi.json
+    print(contract_text(), end="")  # noqa: T201 - the document is what this prints

@@ -1,0 +1,175 @@
+"""The command ``evenlode``: the same engine and contract as the service, from a file."""
+
+from __future__ import annotations
+
+import os
+import sys
+import traceback
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, NoReturn
+
+import typer
+
+from service.version import VERSION
+
+if TYPE_CHECKING:
+    from service.kit.settings import Settings
+
+# What balances is imported where it is used, so that help and usage errors come at once.
+
+CLOSED, NO_BALANCE, BAD_INPUT, DEFECT = 0, 1, 2, 3
+
+application = typer.Typer(
+    name="evenlode",
+    help="Mass-balance reconciliation for mineral separation.",
+    epilog="Exit status: 0 balance closed, 1 no balance, 2 bad input or usage, 3 defect.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+
+def _write(text: str) -> None:
+    """Write to standard output, in ASCII as far as the terminal knows no better."""
+    encoding = sys.stdout.encoding or "utf-8"
+    try:
+        encoded = text.encode(encoding)
+    except UnicodeEncodeError:
+        encoded = text.replace("±", "+/-").encode(encoding, "backslashreplace")
+    sys.stdout.flush()
+    try:
+        sys.stdout.buffer.write(encoded)
+        sys.stdout.buffer.flush()
+    except BrokenPipeError:
+        # The reader has seen enough; what is left goes nowhere, and that is no error.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _stop(message: str) -> NoReturn:
+    typer.echo(f"evenlode: {message}", err=True)
+    raise typer.Exit(BAD_INPUT)
+
+
+def _settings() -> Settings:
+    from pydantic import ValidationError
+
+    from service.kit.settings import Settings
+
+    try:
+        return Settings()
+    except ValidationError as error:
+        first = error.errors(include_url=False, include_input=False)[0]
+        name = "_".join(str(part) for part in first["loc"]).upper()
+        _stop(f"the environment variable EVENLODE_{name} is not right: {first['msg']}.")
+
+
+def _body(file: str, limit_bytes: int) -> bytes:
+    """Read the request, and one byte more than the limit so that the limit is noticed."""
+    if file == "-":
+        return sys.stdin.buffer.read(limit_bytes + 1)
+    try:
+        with Path(file).open("rb") as stream:
+            return stream.read(limit_bytes + 1)
+    except FileNotFoundError:
+        _stop(f"there is no file '{file}'.")
+    except IsADirectoryError:
+        _stop(f"'{file}' is a directory, not a file.")
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        _stop(f"'{file}' cannot be read: {reason}.")
+
+
+@application.command()
+def balance(
+    file: Annotated[str, typer.Argument(help="A request in JSON; '-' is standard input.")],
+    json: Annotated[
+        bool, typer.Option("--json", help="Print the reply of the service instead of a table.")
+    ] = False,
+) -> None:
+    """Reconcile the readings in a file and print the balance."""
+    settings = _settings()
+    body = _body(file, settings.body_limit_bytes)
+
+    from service.balances import reply as replies
+    from service.balances.service import balance as balance_of
+    from service.balances.table import as_text
+    from service.kit import problems
+    from service.kit.plain_table import visible
+
+    try:
+        found = balance_of(body, settings)
+    except problems.RefusalError as refusal:
+        if json:
+            _write(problems.as_json(refusal.problem, indent=2) + "\n")
+        else:
+            for line in problems.as_lines(refusal.problem):
+                typer.echo(visible(line), err=True)
+        raise typer.Exit(NO_BALANCE if refusal.problem.outcome else BAD_INPUT) from None
+    _write(replies.as_json(found, indent=2) + "\n" if json else as_text(found))
+
+
+@application.command()
+def example(
+    name: Annotated[str | None, typer.Argument(help="Its name; leave out for a list.")] = None,
+) -> None:
+    """Print an example request, ready for 'evenlode balance -'."""
+    from service import examples
+
+    if name is None:
+        _write("".join(f"{known}\n" for known in examples.names()))
+        return
+    try:
+        _write(examples.text(name))
+    except KeyError:
+        _stop(f"there is no example '{name}'. Known examples: {', '.join(examples.names())}.")
+
+
+@application.command()
+def serve(
+    host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
+    port: Annotated[int, typer.Option(min=0, max=65535, help="Port to listen on.")] = 8000,
+) -> None:
+    """
+    Serve the REST API, on this machine only unless told otherwise.
+
+    The service has no access control of its own: put it behind something that has before it
+    listens to others.
+    """
+    settings = _settings()
+
+    import uvicorn
+
+    from service.app import create_app
+
+    uvicorn.run(create_app(settings), host=host, port=port, server_header=False)
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        _write(f"evenlode {VERSION}\n")
+        raise typer.Exit(CLOSED)
+
+
+@application.callback()
+def _common(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_show_version, is_eager=True, help="Print the version."),
+    ] = False,
+) -> None:
+    """Mass-balance reconciliation for mineral separation."""
+
+
+def main() -> None:
+    """Run the command; a defect is told with its trace and a status of its own."""
+    try:
+        application()
+    except Exception:  # noqa: BLE001 - the last line of defence, and it hides nothing
+        traceback.print_exc()
+        typer.echo("evenlode: this is a defect of the program, please report it.", err=True)
+        sys.exit(DEFECT)
+
+
+if __name__ == "__main__":
+    main()
