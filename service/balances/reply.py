@@ -361,7 +361,7 @@ class BalanceReply(Out):
         examples=[[_SPLIT_EXAMPLE]],
     )
     closure: Closure = Field(
-        description="How well the balance closes.",
+        description="How well each quantity closes, at its worst node.",
         examples=[{"tolerance": TOLERANCE, "worst": [_IMBALANCE_EXAMPLE]}],
     )
     test: Test | None = Field(
@@ -380,7 +380,7 @@ class BalanceReply(Out):
         examples=[[{"stream": "nonmag", "of": "WO3", "bound": "zero"}]],
     )
     solver: Solver = Field(
-        description="How the solver got there.",
+        description="Iterations, residual and time of the solver.",
         examples=[{"iterations": 5, "kkt_residual": 3.1e-12, "engine_time_ms": 4.2}],
     )
     notice: str = Field(default=NOTICE, description="What a balance is not.", examples=[NOTICE])

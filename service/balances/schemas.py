@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import BeforeValidator, Field, WithJsonSchema
+from pydantic import BeforeValidator, Field
 
-from service.kit.fields import Name, NotNegative, Number, Positive, Wire, name_or_object
+from service.kit.fields import Name, NotNegative, Number, OrName, Positive, Wire, name_or_object
 from service.kit.units import UCUM_TEXT, AnyUnit, AssayUnit, MassUnit
 
 MASS = "mass"
@@ -61,18 +61,8 @@ class ComponentObject(Wire):
     )
 
 
-_NAMED = {"type": "string", "minLength": 1, "maxLength": 80}
-
-NodeEntry = Annotated[
-    NodeObject,
-    BeforeValidator(name_or_object),
-    WithJsonSchema({"anyOf": [_NAMED, {"$ref": "#/components/schemas/NodeObject"}]}),
-]
-ComponentEntry = Annotated[
-    ComponentObject,
-    BeforeValidator(name_or_object),
-    WithJsonSchema({"anyOf": [_NAMED, {"$ref": "#/components/schemas/ComponentObject"}]}),
-]
+NodeEntry = Annotated[NodeObject, BeforeValidator(name_or_object), OrName()]
+ComponentEntry = Annotated[ComponentObject, BeforeValidator(name_or_object), OrName()]
 
 
 class FlowsheetObject(Wire):

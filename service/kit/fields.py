@@ -5,8 +5,9 @@ from __future__ import annotations
 import unicodedata
 from typing import Annotated, Any
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
-from pydantic_core import PydanticCustomError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, GetJsonSchemaHandler, JsonValue
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema, PydanticCustomError
 
 LONGEST_NAME = 80
 """Longest name of a stream, node or component, in characters."""
@@ -44,10 +45,12 @@ def _checked_name(name: str) -> str:
     return name
 
 
+_LENGTH: dict[str, JsonValue] = {"minLength": 1, "maxLength": LONGEST_NAME}
+
 Name = Annotated[
     str,
     AfterValidator(_checked_name),
-    Field(strict=True, json_schema_extra={"minLength": 1, "maxLength": LONGEST_NAME}),
+    Field(strict=True, json_schema_extra=_LENGTH),
 ]
 
 Number = Annotated[
@@ -68,3 +71,13 @@ class Wire(BaseModel):
 def name_or_object(value: Any) -> Any:  # noqa: ANN401 - any JSON value
     """Read a plain string as an object that has only this name."""
     return {"name": value} if isinstance(value, str) else value
+
+
+class OrName:
+    """Marks in the contract that a plain name may stand for the whole object."""
+
+    def __get_pydantic_json_schema__(
+        self, core_schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> JsonSchemaValue:
+        """Give either the name or the object."""
+        return {"anyOf": [{"type": "string", **_LENGTH}, handler(core_schema)]}

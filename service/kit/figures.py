@@ -45,7 +45,7 @@ def value_and_sd(value: float, sd: float | None) -> tuple[str, str]:
     """
     if not sd:
         return plain(value), ""
-    if not (_is_plain(value) and _is_plain(sd)):
+    if not _is_plain(value) or sd >= _LARGEST_PLAIN:
         return plain(value), f"{sd:.2g}"
     decimals = decimals_for(sd)
     most = _MOST_DIGITS - 1 - max(_magnitude(value), 0) if value else _MOST_DIGITS

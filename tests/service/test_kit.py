@@ -1,0 +1,172 @@
+"""The small parts: units, figures, tables, the strict reader."""
+
+import json
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from service.kit import strict_json
+from service.kit.figures import plus_minus, signed
+from service.kit.plain_table import Column, table, visible, width_of
+from service.kit.strict_json import pointer
+from service.kit.units import ASSAY_UNITS, UNITS, convert, to_fraction
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "fraction"),
+    [(100, "%", 1.0), (1e6, "ppm", 1.0), (1e9, "ppb", 1.0), (0.6, "g/t", 6e-7), (1, "fraction", 1)],
+)
+def test_assays_become_mass_fractions(value: float, unit: str, fraction: float) -> None:
+    """The whole is exactly 1 in every unit, so that 100 % is never above itself."""
+    assert fraction == to_fraction(value, unit)
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "into", "expected"),
+    [
+        (1, "t", "kg", 1000),
+        (1, "kg/h", "t/h", 0.001),
+        (1, "lb", "g", 453.59237),
+        (1, "%", "ppm", 10_000),
+        (2, "g/t", "ppb", 2000),
+    ],
+)
+def test_units_of_one_kind_convert(value: float, unit: str, into: str, expected: float) -> None:
+    """Factors from the SI prefixes and the pound of 1959."""
+    assert expected == pytest.approx(convert(value, unit, into), rel=1e-14)
+
+
+@given(st.floats(1e-9, 1.0), st.sampled_from(ASSAY_UNITS), st.sampled_from(ASSAY_UNITS))
+def test_conversion_there_and_back_changes_nothing(value: float, unit: str, into: str) -> None:
+    """Two conversions cost no more than rounding."""
+    assert value == pytest.approx(convert(convert(value, unit, into), into, unit), rel=1e-14)
+
+
+def test_each_unit_has_a_ucum_code() -> None:
+    """The codes are those of The Unified Code for Units of Measure."""
+    assert {"%", "[ppm]", "[ppb]", "g/t", "1", "g", "kg", "t", "[lb_av]", "g/h", "kg/h", "t/h"} == {
+        unit.ucum for unit in UNITS.values()
+    }
+
+
+@pytest.mark.parametrize(
+    ("value", "sd", "expected"),
+    [
+        (31.541375, 0.43813, "31.54 ± 0.44"),
+        (2496.4994, 3.5355, "2496.5 ± 3.5"),
+        (12345.6, 345.6, "12350 ± 350"),
+        (0.012345, 0.00996, "0.012 ± 0.010"),
+        (0.5, 0.0994, "0.500 ± 0.099"),
+        (-0.0001, 0.2, "0.00 ± 0.20"),
+        (5.0, 0.0, "5"),
+        (5.25, None, "5.25"),
+        (0.0, 0.5, "0.00 ± 0.50"),
+        (2500.0, 1e-9, "2500.0000 ± 1e-09"),
+        (1e12, 1e9, "1e+12 ± 1e+09"),
+    ],
+)
+def test_a_value_is_shown_to_two_digits_of_its_sd(
+    value: float, sd: float | None, expected: str
+) -> None:
+    """Rounding after JCGM 100:2008, 7.2.6; the cases are rounded by hand."""
+    assert expected == plus_minus(value, sd)
+
+
+def test_a_change_has_a_sign() -> None:
+    """A change of nothing is not negative."""
+    assert ("+0.02", "-3.4", "+0.00") == (
+        signed(0.0213, 0.12),
+        signed(-3.41, 1.2),
+        signed(-0.0001, 0.12),
+    )
+
+
+def test_long_names_are_folded_and_nothing_is_lost() -> None:
+    """A name wider than its column goes over several lines."""
+    name = "the tailing of the second cleaner after regrinding"
+
+    lines = table([name], [Column("Sn, %", ["1.0 ± 0.1"])])
+
+    assert max(width_of(line) for line in lines) <= 100
+    assert name == " ".join(" ".join(lines[1:]).replace("1.0 ± 0.1", "").split())
+
+
+def test_columns_that_do_not_fit_go_below() -> None:
+    """The table stays within a hundred columns whatever the number of components."""
+    columns = [Column(f"component {k}", ["12.34 ± 0.56", "1.2 ± 0.1"]) for k in range(20)]
+
+    lines = table(["feed", "product"], columns)
+
+    assert max(width_of(line) for line in lines) <= 100
+    assert all(sum(f"component {k}" in line for line in lines) >= 1 for k in range(20))
+
+
+def test_figures_stand_under_each_other_at_their_sign() -> None:
+    """In a column the sign ± is in one place."""
+    lines = table(["a", "b"], [Column("x", ["12.34 ± 0.5", "1.2 ± 0.25"])])
+
+    assert lines[1].index("±") == lines[2].index("±")
+
+
+def test_wide_characters_count_as_two_columns() -> None:
+    """East Asian names keep the columns straight."""
+    assert (4, 1) == (width_of("精矿"), width_of("e\u0301"))
+
+
+def test_what_steers_a_terminal_is_written_out() -> None:
+    """Control characters are shown as escapes."""
+    assert "a\\x1b[0mb\\n" == visible("a\x1b[0mb\n")
+
+
+@pytest.mark.parametrize(
+    ("where", "expected"),
+    [((), ""), (("a", 0), "/a/0"), (("a/b", "m~n"), "/a~1b/m~0n"), (("",), "/")],
+)
+def test_a_path_is_a_json_pointer(where: tuple[str | int, ...], expected: str) -> None:
+    """Escapes are those of RFC 6901, section 3."""
+    assert expected == pointer(where)
+
+
+@given(st.recursive(
+    st.one_of(
+        st.none(), st.booleans(), st.integers(-(2**60), 2**60),
+        st.floats(allow_nan=False, allow_infinity=False),
+        st.text(st.characters(exclude_categories=["Cs"]), max_size=8),
+    ),
+    lambda inner: st.one_of(
+        st.lists(inner, max_size=4),
+        st.dictionaries(
+            st.text(st.characters(exclude_categories=["Cs"]), max_size=8), inner, max_size=4
+        ),
+    ),
+    max_leaves=12,
+))  # fmt: skip
+def test_strict_json_is_read_as_any_reader_would(value: object) -> None:
+    """What is within the rules comes through unchanged and without a fault."""
+    document = strict_json.read(json.dumps(value).encode())
+
+    assert value == document.value
+    assert [] == document.faults
+
+
+def test_all_that_is_wrong_is_found_with_its_place() -> None:
+    """The reader goes on after a fault and tells each by its pointer."""
+    document = strict_json.read(b'{"a": [NaN, 1e999], "b": {"c": 1, "c": -Infinity}, "d": 1e-400}')
+
+    assert {
+        ("/a/0", "not-finite"),
+        ("/a/1", "number-too-large"),
+        ("/b/c", "duplicate-member"),
+        ("/b/c", "not-finite"),
+        ("/d", "number-too-small"),
+    } == {(pointer(fault.where), fault.code) for fault in document.faults}
+
+
+def test_zero_in_any_writing_is_zero() -> None:
+    """Only a number that is not zero can be too small."""
+    document = strict_json.read(b"[0e-999, -0.0, 0.000e5, 5e-324]")
+
+    assert [] == document.faults
+    assert -1.0 == math.copysign(1.0, document.value[1])
