@@ -11,7 +11,7 @@ import scipy.sparse as sp
 from .kernel.active_set import Held
 from .kernel.budget import Budget
 from .kernel.factory import factory_of
-from .kernel.limits import SMALLEST_SCALE, ZERO_STREAM
+from .kernel.limits import SMALLEST_SCALE, ZERO_READING, ZERO_STREAM
 from .kernel.newton import Optimum, minimise
 from .kernel.problem import Problem
 from .options import Options
@@ -59,16 +59,27 @@ def _problem(plan: Plan, values: Floats, sds: Floats, throughput: Floats, closed
     assayed = plan.ratios.keep(kept)
     divides = np.zeros(model.size, dtype=bool)
     divides[assayed.indices[assayed.below != 0]] = True
+    floor = _floor(plan, values, throughput)
     return Problem(
         sp.csr_array(sp.vstack((model.conservation, rows))),
         np.concatenate((np.zeros(model.conservation.shape[0]), target)),
         plan.ratios.keep(used),
         values[used],
         sds[used],
-        np.where(divides & ~closed, ZERO_STREAM * throughput, 0.0),
+        np.where(divides & ~closed, floor, 0.0),
         model.within,
         model.groups,
     )
+
+
+def _floor(plan: Plan, values: Floats, throughput: Floats) -> Floats:
+    """Give the amount below which a divisor would lose its meaning, shape (n,)."""
+    floor = ZERO_STREAM * throughput
+    masses = plan.ratios.constant > 0
+    columns = plan.ratios.indices[plan.ratios.indptr[:-1][masses]]
+    read = ZERO_READING * values[masses]
+    floor[columns] = np.where(read > 0, np.minimum(floor[columns], read), floor[columns])
+    return floor
 
 
 def _begin(

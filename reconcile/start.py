@@ -17,6 +17,7 @@ from scipy.optimize import linprog
 
 from .flowsheet import SOLIDS
 from .kernel.active_set import Factory, Held, Inner, solve_inner
+from .kernel.newton import guarded
 from .kernel.limits import LINEAR_PASSES, PRIOR_WEIGHT, SMALLEST_SCALE, ZERO_STREAM
 
 if TYPE_CHECKING:
@@ -180,7 +181,7 @@ def linear_passes(problem: Problem, factory: Factory, x: Floats, held: Held, bud
         offset = problem.y * problem.ratios.constant * weight
         stacked = sp.csr_array(sp.vstack((rows, prior)))
         residual = np.concatenate((rows @ x - offset, PRIOR_WEIGHT * (x - start)))
-        inner = Inner(problem, factory, x, stacked.T @ residual, stacked, budget)
+        inner = Inner(guarded(problem, x), factory, x, stacked.T @ residual, stacked, budget)
         solved = solve_inner(inner, held)
         x, held = x + solved.move, solved.held
     return x

@@ -18,6 +18,7 @@ from .limits import (
     BOUND_TOLERANCE,
     MULTIPLIER_FLOOR,
     MULTIPLIER_RELATIVE,
+    SINGLE_ROUNDS,
 )
 
 if TYPE_CHECKING:
@@ -193,7 +194,7 @@ def _one_at_a_time(inner: Inner, held: Held) -> Solved:
         lower=held.lower & (point <= problem.lower + BOUND_TOLERANCE),
         within=held.within & (problem.within @ point <= BOUND_TOLERANCE),
     )
-    while True:
+    for _ in range(50 + SINGLE_ROUNDS * (problem.size + len(held.within))):
         inner.budget.check()
         step, factor = inner.step(held, point)
         slack = problem.within @ point
@@ -213,8 +214,9 @@ def _one_at_a_time(inner: Inner, held: Held) -> Solved:
             continue
         revised = _worst(inner, held, step)
         if revised is None:
-            return Solved(point - inner.x, held, step, factor)
+            break
         held = revised
+    return Solved(point - inner.x, held, step, factor)
 
 
 def solve_inner(inner: Inner, held: Held) -> Solved:

@@ -48,6 +48,7 @@ def factorise(
     parent: Ints,
     start: Ints,
     tolerance: float,
+    instead: float,
     rows: Ints,
     lower: Floats,
     pivots: Floats,
@@ -56,7 +57,7 @@ def factorise(
     Fill the factor of the matrix whose upper triangle is given column by column.
 
     ``rows``, ``lower`` take the factor below its unit diagonal, columns at ``start``; a pivot not
-    above ``tolerance`` in size becomes :data:`DROPPED`.  Returns how many were dropped.
+    above ``tolerance`` in size becomes ``instead``.  Returns how many did.
     """
     n = len(pointer) - 1
     fill = start[:-1].copy()
@@ -97,7 +98,7 @@ def factorise(
             lower[fill[column]] = entry
             fill[column] += 1
         if abs(diagonal) <= tolerance:
-            diagonal = DROPPED
+            diagonal = instead
             dropped += 1
         pivots[k] = diagonal
     return dropped
@@ -215,18 +216,21 @@ class Symbolic:
 class Numeric:
     """The factor of one matrix on a known pattern."""
 
-    def __init__(self, symbolic: Symbolic, data: Floats, tolerance: float = 0.0) -> None:
+    def __init__(
+        self, symbolic: Symbolic, data: Floats, tolerance: float, instead: float
+    ) -> None:
         self.symbolic = symbolic
         self.rows = np.empty(symbolic.entries, dtype=np.int64)
         self.lower = np.empty(symbolic.entries)
         self.pivots = np.empty(len(symbolic.pointer) - 1)
-        self.dropped: int = factorise(
+        self.replaced: int = factorise(
             symbolic.pointer,
             symbolic.index,
             data,
             symbolic.parent,
             symbolic.start,
             tolerance,
+            instead,
             self.rows,
             self.lower,
             self.pivots,

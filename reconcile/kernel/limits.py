@@ -32,9 +32,17 @@ ARMIJO = 1e-4
 SHORTEST_STEP = 1e-10
 """A line search below this has found no descent."""
 
-ZERO_STREAM = 1e-10
+ZERO_STREAM = 1e-6
 """Share of the throughput at which a stream's mass is held while its assays still have a
-meaning; one that stays there at the optimum is reported as zero."""
+meaning; one that stays there at the optimum is reported as zero.  Below it the assays' weight on
+the mass leaves no digits for the balances."""
+
+ZERO_READING = 1e-3
+"""The same as a share of the stream's own mass reading, for streams that are small in truth."""
+
+CANCELLED_PIVOT = 1e-15
+"""A pivot below this beside a diagonal of one has cancelled to rounding; one takes its place, and
+refinement makes up for it."""
 
 SMALLEST_SCALE = 1e-8
 """Smallest scale of an unknown, as a share of its quantity's throughput."""
@@ -69,6 +77,13 @@ without a line search."""
 
 STALL_ROUNDS = 4
 """Steps without a smaller decrement after which rounding is taken to have stopped progress."""
+
+SHRINK = 0.1
+"""Least share of its present value that a divisor keeps in one step."""
+
+SINGLE_ROUNDS = 3
+"""Rounds of one-at-a-time changes allowed per constraint; degenerate corners may need more than
+one visit, a cycle would need infinitely many."""
 
 SHORT_STEP = 0.25
 """A step cut to less than this share makes the next one a Gauss-Newton step, which is safer far

@@ -10,19 +10,20 @@ Gauss-Newton's is of first.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from .active_set import Factory, Held, Inner, Solved, binding_part, inside, solve_inner
-from .curvature import exact_move
+from .curvature import TrueHessian, exact_move, true_hessian
 from .limits import (
     ARMIJO,
     KKT_STALLED,
     KKT_TOLERANCE,
     MEASURABLE,
     SHORT_STEP,
+    SHRINK,
     SHORTEST_STEP,
     SLOW_CONVERGENCE,
     STALL_ROUNDS,
@@ -98,15 +99,24 @@ class _Progress:
         return slow
 
 
-def _move(
-    inner: Inner, solved: Solved, residual: Floats, below: Floats, slow: bool
-) -> Floats:
+def _move(inner: Inner, solved: Solved, hessian: TrueHessian, slow: bool) -> Floats:
     """Give the step to try: the inner problem's, or the exact one where that is slow and inside."""
     if slow:
-        exact = exact_move(inner, solved, residual, below)
+        exact = exact_move(inner, solved, hessian)
         if exact is not None and inside(inner.problem, inner.x + exact):
             return exact
     return solved.move
+
+
+def guarded(problem: Problem, x: Floats) -> Problem:
+    """
+    Give the problem with a lower bound that no divisor falls through in one step.
+
+    An assay's weight on its stream's mass grows without limit as the mass vanishes, so a full step
+    to zero would trust a model that holds nowhere near it.
+    """
+    divides = problem.lower > 0
+    return replace(problem, lower=np.where(divides, np.maximum(problem.lower, SHRINK * x), problem.lower))
 
 
 def minimise(
@@ -124,14 +134,17 @@ def minimise(
     OverBudget
     """
     progress = _Progress()
-    use_curvature = True
+    full, pinned = True, bool(held.pinned.any())
     binding, objective = held, float("inf")
     for iteration in range(most):
         residual, ratio, below = problem.residuals(x)
         objective = float(residual @ residual)
         straight = straight_rows(problem, ratio, below)
-        rows = curved_rows(problem, ratio, below) if use_curvature else straight
-        inner = Inner(problem, factory, x, straight.T @ residual, rows, budget)
+        # Gauss-Newton's Hessian vanishes exactly where the readings see nothing, so that a pin's
+        # multiplier is zero unless a bound makes it otherwise; the curved rows lack that.
+        rows = straight if pinned or not full else curved_rows(problem, ratio, below)
+        here = guarded(problem, x)
+        inner = Inner(here, factory, x, straight.T @ residual, rows, budget)
         solved = solve_inner(inner, held)
         held, binding = solved.held, binding_part(inner, solved)
         decrement = float(np.linalg.norm(rows @ solved.move) / (1 + np.sqrt(objective)))
@@ -141,7 +154,8 @@ def minimise(
             residual, _, _ = problem.residuals(x)
             objective = float(residual @ residual)
             return Optimum(x, held, True, decrement, iteration, objective, binding)
-        move = _move(inner, solved, residual, below, slow and use_curvature)
+        hessian = true_hessian(problem, straight, residual, below)
+        move = _move(inner, solved, hessian, slow and full)
         if decrement**2 <= MEASURABLE:
             if progress.since_best >= STALL_ROUNDS:
                 return Optimum(
@@ -150,8 +164,8 @@ def minimise(
             x = x + move
             continue
         share = _line_search(problem, x, move, 0.5 * objective, float(inner.gradient @ move))
-        if share == 0.0 and not use_curvature:
+        if share == 0.0 and not full:
             break
-        use_curvature = share > SHORT_STEP
+        full = share > SHORT_STEP
         x = x + share * move
     return Optimum(x, held, False, progress.last, most, objective, binding)

@@ -19,8 +19,8 @@ import scipy.sparse as sp
 from scipy.sparse.linalg import splu
 
 from .dense import Step
-from .ldl import Numeric, Symbolic, quadratic_forms
-from .limits import DEPENDENT_PIVOT, DUAL_SHIFT, REFINEMENTS, SETTLED, SOLVE_BLOCK
+from .ldl import DROPPED, Numeric, Symbolic, quadratic_forms
+from .limits import CANCELLED_PIVOT, DEPENDENT_PIVOT, DUAL_SHIFT, REFINEMENTS, SETTLED, SOLVE_BLOCK
 from .rows import largest_in_rows, reciprocal, scale_columns, scale_rows, squared_columns
 
 if TYPE_CHECKING:
@@ -129,14 +129,24 @@ def sparse_basis(
     return SparseBasis(equalities, whole, source, symbolic)
 
 
+def _column_sizes(equalities: sp.csr_array, jacobian: sp.csr_array) -> Floats:
+    """
+    Give the size of each unknown that brings its diagonal to about one: shape (n,).
+
+    An unknown that was read is measured by its readings; one that was not by its balances.
+    """
+    read = np.sqrt(squared_columns(jacobian))
+    balanced = np.sqrt(squared_columns(equalities))
+    return np.where(read > 0, reciprocal(read), reciprocal(balanced))
+
+
 class SparseFactor:
     """The inner problem at one point, ready for any number of right-hand sides."""
 
     def __init__(self, basis: SparseBasis, jacobian: sp.csr_array, free: Bools) -> None:
         self._basis, self._jacobian, self._free = basis, jacobian, free
         n = basis.unknowns
-        size = reciprocal(np.sqrt(squared_columns(jacobian)))
-        self._columns = np.where(free, size, 0.0)
+        self._columns = np.where(free, _column_sizes(basis.equalities, jacobian), 0.0)
         scaled = scale_columns(basis.equalities, self._columns)
         self._row_size = reciprocal(largest_in_rows(scaled))
         self._scaled_equalities = scale_rows(scaled, self._row_size)
@@ -144,7 +154,7 @@ class SparseFactor:
         self._shift = np.full(scaled.shape[0], DUAL_SHIFT)
         primal = self._primal(n)
         data = _system(primal, self._scaled_equalities, self._shift).data[basis.source]
-        self._numeric = Numeric(basis.symbolic, data)
+        self._numeric = Numeric(basis.symbolic, data, CANCELLED_PIVOT, 1.0)
 
     def _primal(self, n: int) -> sp.csr_array:
         zero = _pattern(self._scaled_equalities, self._scaled_jacobian)
@@ -268,11 +278,7 @@ def dependent_unknowns(balances: sp.csr_array, rows: sp.csr_array, groups: Ints)
     order = block_order(_pattern(balances, rows), groups)
     turned, source = _upper(primal, order)
     symbolic = Symbolic(turned.indptr.astype(np.int64), turned.indices.astype(np.int64))
-    numeric = Numeric(symbolic, primal.data[source], DEPENDENT_PIVOT)
+    numeric = Numeric(symbolic, primal.data[source], DEPENDENT_PIVOT, DROPPED)
     pins = np.zeros(len(groups), dtype=bool)
-    pins[order[numeric.pivots >= DROPPED_PIVOT]] = True
+    pins[order[numeric.pivots == DROPPED]] = True
     return pins
-
-
-DROPPED_PIVOT = 1e299
-"""Pivots this large stand for dropped ones."""
