@@ -73,23 +73,26 @@ def reconcile_balance(
         return failed(Outcome.OVER_BUDGET, Failure((), str(over)))
 
 
-def _contradiction(planned: Plan, contradiction: Contradiction, counted: list[int]) -> Failure:
-    kinds = planned.model.kinds
-    nodes = planned.model.flowsheet.nodes
-    named = tuple(dict.fromkeys(nodes[row // kinds] for row in contradiction.rows))
-    of = dict.fromkeys(
-        planned.model.flowsheet.quantities[row % kinds] for row in contradiction.rows
-    )
+def _contradiction(planned: Plan, found: Contradiction, counted: list[int]) -> Failure:
+    model = planned.model
+    balances = model.conservation.shape[0]
     exact = np.flatnonzero(planned.fixed)
-    fixed = [planned.keys[exact[k]] for k in contradiction.readings]
+    opposed = found.involved[balances : balances + len(exact)]
+    opposed = opposed | found.broken[balances : balances + len(exact)]
+    fixed = [planned.keys[k] for k in exact[opposed]]
+    concerned = np.flatnonzero((found.broken | found.involved)[:balances])
+    broken = np.flatnonzero(found.broken[:balances])
+    nodes = model.flowsheet.nodes
+    named = tuple(dict.fromkeys(nodes[row // model.kinds] for row in (*broken, *concerned)))
+    of = dict.fromkeys(model.flowsheet.quantities[row % model.kinds] for row in concerned)
+    where = ", ".join(f"'{name}'" for name in named) or "the bounds"
     listed = ", ".join(f"{what} of '{stream}'" for stream, what in fixed)
-    where = ", ".join(f"'{n}'" for n in named) or "the bounds"
     return Failure(
         named,
-        f"The fixed values cannot all be true: {where} cannot balance "
-        f"({', '.join(of) or 'mass'}). Fixed there: {listed or 'see the readings with sd 0'}. "
-        "Give at least one of them a standard deviation above zero.",
-        tuple(counted[exact[k]] for k in contradiction.readings),
+        f"The fixed values cannot all be true: {', '.join(of) or 'mass'} cannot balance at "
+        f"{where}. Fixed there: {listed or 'the readings with sd 0'}. Give at least one of them "
+        "a standard deviation above zero.",
+        tuple(counted[k] for k in exact[opposed]),
     )
 
 

@@ -13,17 +13,16 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
+import scipy.sparse as sp
 
-from .flowsheet import Flowsheet
+from .flowsheet import SOLIDS, Flowsheet
 from .kernel.budget import Budget
 from .kernel.factory import pins_of
 from .model import Key, Model
 from .observability import Structure, structure_of
 
 if TYPE_CHECKING:
-    import scipy.sparse as sp
-
-    from .kernel.problem import Bools, Floats, Ratios
+    from .kernel.problem import Bools, Floats, Ints, Ratios
 
 _GENERIC_SEED = 19370101
 """Any seed does: the classes found at two random points differ with probability zero."""
@@ -47,6 +46,37 @@ class Plan:
     def ratios(self) -> Ratios:
         """The readings as ratios."""
         return self.model.ratios(self.keys)
+
+    @cached_property
+    def gauges(self) -> Ints:
+        """
+        Feed masses held while solving, one for each part of the flowsheet without a mass reading.
+
+        Nothing but assays was read there, so every mass may be scaled alike: the part is solved
+        on the feed that the start gives it, and its masses stay unobservable.
+        """
+        model = self.model
+        streams = model.flowsheet.stream_index
+        weighed = {model.part_of[streams[name]] for name, of in self.keys if of == SOLIDS}
+        source, _ = model.ends
+        part = np.where(source < 0, model.part_of, -1)
+        free = [p for p in np.unique(model.part_of) if p not in weighed]
+        return np.array([np.flatnonzero(part == p)[0] * model.kinds for p in free], dtype=np.int64)
+
+    @cached_property
+    def gauge_rows(self) -> sp.csr_array:
+        """One row for each gauge, shape (gauges, n)."""
+        count = len(self.gauges)
+        shape = (count, self.model.size)
+        return sp.csr_array((np.ones(count), (np.arange(count), self.gauges)), shape=shape)
+
+    def solver_pins(self, closed: Bools) -> Bools:
+        """Give the unknowns to hold while solving, beside the gauges, shape (n,)."""
+        if not len(self.gauges):
+            return self.structure_with(closed).pins if closed.any() else self.structure.pins
+        balances = sp.csr_array(sp.vstack((self.model.conservation, self.gauge_rows)))
+        rows = self._generic_rows(self.meaningful(closed), closed)
+        return pins_of(balances, rows, closed, self.model.groups)
 
     @cached_property
     def structure(self) -> Structure:

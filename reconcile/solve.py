@@ -51,7 +51,8 @@ def fixed_rows(plan: Plan, values: Floats, chosen: Bools) -> tuple[sp.csr_array,
     return ratios.jacobian(y, np.ones(len(y))), y * ratios.constant
 
 
-def _problem(plan: Plan, values: Floats, sds: Floats, throughput: Floats, closed: Bools) -> Problem:
+def _problem(plan: Plan, values: Floats, sds: Floats, first: Guess, closed: Bools) -> Problem:
+    """Give the statement to solve: balances, then fixed readings, then gauges, as equalities."""
     kept = plan.meaningful(closed)
     used = kept & ~plan.fixed
     rows, target = fixed_rows(plan, values, kept & plan.fixed)
@@ -59,10 +60,12 @@ def _problem(plan: Plan, values: Floats, sds: Floats, throughput: Floats, closed
     assayed = plan.ratios.keep(kept)
     divides = np.zeros(model.size, dtype=bool)
     divides[assayed.indices[assayed.below != 0]] = True
-    floor = _floor(plan, values, throughput)
+    floor = _floor(plan, values, first.throughput)
     return Problem(
-        sp.csr_array(sp.vstack((model.conservation, rows))),
-        np.concatenate((np.zeros(model.conservation.shape[0]), target)),
+        sp.csr_array(sp.vstack((model.conservation, rows, plan.gauge_rows))),
+        np.concatenate(
+            (np.zeros(model.conservation.shape[0]), target, first.point[plan.gauges])
+        ),
         plan.ratios.keep(used),
         values[used],
         sds[used],
@@ -82,32 +85,39 @@ def _floor(plan: Plan, values: Floats, throughput: Floats) -> Floats:
     return floor
 
 
-def _begin(
-    plan: Plan, values: Floats, sds: Floats, first: Guess
-) -> tuple[Problem, Floats, Bools]:
-    """Give a feasible point and the unknowns that the fixed values force to zero."""
-    closed = np.zeros(plan.model.size, dtype=bool)
-    balances = plan.model.conservation.shape[0]
-    problem = _problem(plan, values, sds, first.throughput, closed)
+def _feasible(
+    plan: Plan, values: Floats, sds: Floats, first: Guess, at: Floats, closed: Bools
+) -> tuple[Floats, Bools]:
+    """
+    Give a point near ``at`` (n,) that meets everything exact, and the unknowns that are zero there.
+
+    Where fixed values or ``closed`` unknowns leave a divisor no room, it is closed as well.
+
+    Raises
+    ------
+    Contradiction
+    """
+    scale = first.point
+    problem = _problem(plan, values, sds, first, closed)
     try:
-        scaled = feasible(problem.scaled(first.point), np.ones(plan.model.size), balances)
+        return scale * feasible(problem.scaled(scale), at / scale, closed), closed
     except Contradiction:
         dividing = np.flatnonzero(problem.lower > 0)
-        empty = forced_zero(problem.scaled(first.point), dividing)
+        empty = forced_zero(problem.scaled(scale), dividing, closed)
         if not empty.any():
             raise
-        for column in dividing[empty]:
-            closed[column : column + plan.model.kinds] = True
-        problem = _problem(plan, values, sds, first.throughput, closed)
-        at = np.where(closed, 0.0, 1.0)
-        scaled = feasible(problem.scaled(first.point), at, balances)
-    return problem, scaled * first.point, closed
+    closed = closed.copy()
+    for column in dividing[empty]:
+        closed[column : column + plan.model.kinds] = True
+    problem = _problem(plan, values, sds, first, closed)
+    at = np.where(closed, 0.0, at)
+    return scale * feasible(problem.scaled(scale), at / scale, closed), closed
 
 
 def _held(plan: Plan, closed: Bools) -> Held:
     nothing = np.zeros(plan.model.size, dtype=bool)
-    pins = plan.structure_with(closed).pins if closed.any() else plan.structure.pins
-    return Held(nothing, np.zeros(plan.model.within.shape[0], dtype=bool), pins, closed)
+    rows = np.zeros(plan.model.within.shape[0], dtype=bool)
+    return Held(nothing, rows, plan.solver_pins(closed), closed)
 
 
 def _emptied(plan: Plan, problem: Problem, optimum: Optimum) -> Bools:
@@ -130,16 +140,20 @@ def solve(plan: Plan, values: Floats, sds: Floats, options: Options, budget: Bud
     OverBudget
     """
     first = guess(plan, values)
-    problem, x, closed = _begin(plan, values, sds, first)
-    scaled = problem.scaled(first.point)
+    nothing = np.zeros(plan.model.size, dtype=bool)
+    x, closed = first.point, nothing
+    if plan.fixed.any():
+        x, closed = _feasible(plan, values, sds, first, x, closed)
     held = _held(plan, closed)
-    x = first.point * linear_passes(scaled, factory_of(scaled, budget), x / first.point, held, budget)
+    scaled = _problem(plan, values, sds, first, closed).scaled(first.point)
+    x = first.point * linear_passes(
+        scaled, factory_of(scaled, budget), x / first.point, held, budget
+    )
     emptied = np.zeros(plan.model.streams, dtype=bool)
     while True:
-        throughput = _throughput(plan, x, first)
-        scale = np.maximum(np.abs(x), SMALLEST_SCALE * throughput)
-        problem = _problem(plan, values, sds, first.throughput, closed)
+        problem = _problem(plan, values, sds, first, closed)
         x = np.maximum(x, np.where(closed, 0.0, problem.lower))
+        scale = np.maximum(np.abs(x), SMALLEST_SCALE * _throughput(plan, x, first))
         scaled = problem.scaled(scale)
         optimum = minimise(
             scaled, factory_of(scaled, budget), x / scale, held, options.max_iterations, budget
@@ -148,11 +162,14 @@ def solve(plan: Plan, values: Floats, sds: Floats, options: Options, budget: Bud
         newly = _emptied(plan, problem, optimum)
         if not optimum.converged or not newly.any():
             break
-        emptied |= newly
-        closed = closed | np.repeat(newly, plan.model.kinds)
-        x = np.where(closed, 0.0, x)
-        held = replace(optimum.held, closed=closed, lower=optimum.held.lower & ~closed)
-        held = replace(held, pinned=_held(plan, closed).pinned)
+        empty = np.repeat(newly, plan.model.kinds)
+        at = np.where(empty, 0.0, x)
+        x, wider = _feasible(plan, values, sds, first, at, closed | empty)
+        emptied |= wider.reshape(-1, plan.model.kinds)[:, 0] & ~closed.reshape(
+            -1, plan.model.kinds
+        )[:, 0]
+        closed = wider
+        held = _held(plan, closed)
     used = plan.meaningful(closed) & ~plan.fixed
     return Solution(
         plan, values, sds, x, scale, _throughput(plan, x, first), closed, used, emptied, optimum

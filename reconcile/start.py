@@ -22,7 +22,7 @@ from .kernel.limits import LINEAR_PASSES, PRIOR_WEIGHT, SMALLEST_SCALE, ZERO_STR
 
 if TYPE_CHECKING:
     from .kernel.budget import Budget
-    from .kernel.problem import Bools, Floats, Problem
+    from .kernel.problem import Bools, Floats, Ints, Problem
     from .plan import Plan
 
 _UNREAD_GRADE = 0.01
@@ -31,6 +31,10 @@ _UNREAD_GRADE = 0.01
 _FEASIBLE = 1e-8
 """Relative slack beyond which fixed values contradict the balances: above HiGHS's own 1e-9,
 below any rounding of a printed value."""
+
+
+_INVOLVED = 1e-6
+"""Dual value beyond which an equality takes part in a contradiction; the others are at rounding."""
 
 
 @dataclass(frozen=True)
@@ -42,11 +46,14 @@ class Guess:
 
 
 class Contradiction(ValueError):
-    """The fixed values cannot all be true; ``rows`` are the balances that would have to break."""
+    """
+    The fixed values cannot all be true.
 
-    def __init__(self, rows: list[int], readings: list[int]) -> None:
-        self.rows = rows
-        self.readings = readings
+    ``broken`` and ``involved`` (e,) mark the equalities that break and those that oppose them.
+    """
+
+    def __init__(self, broken: Bools, involved: Bools) -> None:
+        self.broken, self.involved = broken, involved
         super().__init__("fixed values contradict the balances")
 
 
@@ -82,7 +89,7 @@ def guess(plan: Plan, values: Floats) -> Guess:
     return Guess(point.ravel(), np.outer(feed, grade).ravel())
 
 
-def _program(problem: Problem, at: Floats, lower: Floats) -> tuple[Floats, Floats, Floats]:
+def _program(problem: Problem, at: Floats, lower: Floats, closed: Bools) -> tuple[Floats, Floats, Floats]:
     """
     Give the point nearest to ``at`` (sum of relative moves) that breaks balances the least.
 
@@ -94,9 +101,8 @@ def _program(problem: Problem, at: Floats, lower: Floats) -> tuple[Floats, Float
     apart = sp.hstack((one, -one, one, sp.csr_array((n, 2 * e))))
     within = sp.hstack((-problem.within, sp.csr_array((problem.within.shape[0], 2 * n + 2 * e))))
     cost = np.concatenate((np.zeros(n), np.ones(2 * n), far * np.ones(2 * e)))
-    bounds = np.column_stack(
-        (np.concatenate((lower, np.zeros(2 * n + 2 * e))), np.full(3 * n + 2 * e, np.inf))
-    )
+    upper = np.concatenate((np.where(closed, 0.0, np.inf), np.full(2 * n + 2 * e, np.inf)))
+    bounds = np.column_stack((np.concatenate((lower, np.zeros(2 * n + 2 * e))), upper))
     answer = linprog(
         cost,
         A_ub=sp.csr_array(within) if problem.within.shape[0] else None,
@@ -113,32 +119,26 @@ def _program(problem: Problem, at: Floats, lower: Floats) -> tuple[Floats, Float
     return answer.x[:n], breach, answer.eqlin.marginals[:e] / far
 
 
-def feasible(problem: Problem, at: Floats, balances: int) -> Floats:
+def feasible(problem: Problem, at: Floats, closed: Bools) -> Floats:
     """
     Give a point near ``at`` that meets every equality, bound and fixed value.
 
-    ``problem`` is scaled so that ``at`` is of order one; its first ``balances`` equalities are the
-    conservation rows, the others fixed readings.
+    ``problem`` is scaled so that ``at`` is of order one; ``closed`` unknowns stay at zero.
 
     Raises
     ------
     Contradiction
         if there is none.
     """
-    if len(problem.target) == balances:
-        return at
-    point, breach, dual = _program(problem, at, problem.lower)
+    point, breach, dual = _program(problem, at, problem.lower, closed)
     if np.abs(breach).max(initial=0.0) <= _FEASIBLE:
         return np.asarray(np.maximum(point, problem.lower))
-    involved = np.abs(dual) > 1e-6
-    rows = [i for i in range(balances) if abs(breach[i]) > _FEASIBLE or involved[i]]
-    fixed = [i - balances for i in range(balances, len(involved)) if involved[i]]
-    raise Contradiction(rows, fixed)
+    raise Contradiction(np.abs(breach) > _FEASIBLE, np.abs(dual) > _INVOLVED)
 
 
-def forced_zero(problem: Problem, solids: Floats) -> Bools:
+def forced_zero(problem: Problem, solids: Ints, closed: Bools) -> Bools:
     """
-    Say which of the unknowns ``solids`` (positions) the fixed values force to zero.
+    Say which of the unknowns ``solids`` (positions) everything exact forces to zero.
 
     Solved as one linear program: as many of them as possible above a small amount.
     """
@@ -155,7 +155,10 @@ def forced_zero(problem: Problem, solids: Floats) -> Bools:
         A_eq=sp.csr_array(rows),
         b_eq=problem.target,
         bounds=np.column_stack(
-            (np.concatenate((lower, np.zeros(k))), np.concatenate((np.full(n, np.inf), np.full(k, small))))
+            (
+                np.concatenate((lower, np.zeros(k))),
+                np.concatenate((np.where(closed, 0.0, np.inf), np.full(k, small))),
+            )
         ),
         method="highs",
     )
