@@ -1,0 +1,1 @@
+"""Proof that the engine and the service do what they say."""
