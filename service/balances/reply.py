@@ -151,9 +151,7 @@ class Mass(Quantity):
     """The mass of dry solids of a stream."""
 
     unit: str | None = Field(
-        description="The flowsheet's mass unit; null if no mass is read, when the masses are "
-        "fractions of the feed.",
-        examples=["g"],
+        description="The flowsheet's mass unit, null if no mass is read.", examples=["g"]
     )
 
 

@@ -6,7 +6,16 @@ from typing import Annotated
 
 from pydantic import BeforeValidator, Field
 
-from service.kit.fields import Name, NotNegative, Number, OrName, Positive, Wire, name_or_object
+from service.kit.fields import (
+    Name,
+    NotNegative,
+    Number,
+    OrName,
+    Positive,
+    RelativeSd,
+    Wire,
+    name_or_object,
+)
 from service.kit.units import UCUM_TEXT, AnyUnit, AssayUnit, MassUnit
 
 MASS = "mass"
@@ -112,7 +121,7 @@ class ReadingObject(Wire):
         description="Standard deviation, in the unit of the value. Zero fixes the value.",
         examples=[0.4],
     )
-    relative_sd: NotNegative | None = Field(
+    relative_sd: RelativeSd | None = Field(
         default=None,
         description="Standard deviation as a fraction of the value: 0.02 is 2 %.",
         examples=[0.02],

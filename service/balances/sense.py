@@ -17,8 +17,8 @@ from .engine_terms import in_engine_units
 from .salvage import Salvaged, SalvagedReading
 from .schemas import MASS
 
-SMALLEST_SD = 1e-18
-"""Least sd above zero, as a mass fraction or in the mass unit: its square is still a double."""
+SMALLEST_SD = 1e-15
+"""Least sd above zero, as a mass fraction or in the mass unit: a millionth of a ppb."""
 
 _STAND_IN = "\0"  # no name on the wire can hold it
 

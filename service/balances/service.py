@@ -60,11 +60,29 @@ def _refuse_unbalanced(intake: Intake, balance: Balance) -> RefusalError:
     return RefusalError(kind, problem)
 
 
-def _refuse_not_finite() -> RefusalError:
-    reason = (
-        "The calculation ran out of the range of numbers. Look for masses or standard "
-        "deviations that differ from the rest by many orders."
-    )
+def _doubt(reply: BalanceReply) -> str | None:
+    """
+    Say why a reply must not be sent, if so: it holds no number that is not one, and it closes.
+
+    The engine sees to both; a balance that is signed for is worth a second look.
+    """
+    if not is_finite(reply):
+        return (
+            "The calculation ran out of the range of numbers. Look for masses or standard "
+            "deviations that differ from the rest by many orders."
+        )
+    open_ones = [w for w in reply.closure.worst if w.relative > reply.closure.tolerance]
+    if open_ones:
+        worst = max(open_ones, key=lambda w: w.relative)
+        return (
+            f"{worst.of} does not close at '{worst.node}': the imbalance is "
+            f"{worst.relative:.1e} of its throughput. Look there for readings that differ from "
+            "the rest by many orders."
+        )
+    return None
+
+
+def _refuse_doubtful(reason: str) -> RefusalError:
     problem = problem_of(NOT_CONVERGED, reason).model_copy(
         update={"outcome": str(Outcome.NOT_CONVERGED), "nodes": [], "reason": reason}
     )
@@ -94,6 +112,7 @@ def balance(body: bytes, settings: Settings) -> BalanceReply:
     if found.outcome in _WITHOUT_BALANCE:
         raise _refuse_unbalanced(intake, found)
     reply = answer(intake, found, engine_time_ms)
-    if not is_finite(reply):
-        raise _refuse_not_finite()
+    doubt = _doubt(reply)
+    if doubt is not None:
+        raise _refuse_doubtful(doubt)
     return reply

@@ -60,7 +60,7 @@ def _assay(quantity: Quantity) -> str:
 def _masses(reply: BalanceReply) -> list[str]:
     streams = reply.streams
     unit = streams[0].mass.unit
-    heading = f"Mass, {unit}" if unit else "Mass, feed = 1"
+    heading = f"Mass, {unit}" if unit else "Mass"
     return table(
         [stream.name for stream in streams],
         [

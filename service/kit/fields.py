@@ -12,8 +12,16 @@ from pydantic_core import CoreSchema, PydanticCustomError
 LONGEST_NAME = 80
 """Longest name of a stream, node or component, in characters."""
 
-LARGEST_NUMBER = 1e15
-"""Largest size of a mass or assay: beyond it a slip of unit is certain and squares overflow."""
+LARGEST_NUMBER = 1e12
+"""
+Largest size of a mass or assay.
+
+A million million of anything is a slip of unit: the whole is 1e9 ppb, and the world's ore is
+less than 1e12 t a year.
+"""
+
+LARGEST_RELATIVE_SD = 100.0
+"""Largest relative sd: beyond ten thousand percent the reading says nothing; leave it out."""
 
 # Characters that move text about on a screen and would let one name pass for another.
 _DIRECTION_MARKS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
@@ -58,6 +66,8 @@ Number = Annotated[
 ]
 
 NotNegative = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=LARGEST_NUMBER)]
+
+RelativeSd = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0, le=LARGEST_RELATIVE_SD)]
 
 Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0, le=LARGEST_NUMBER)]
 

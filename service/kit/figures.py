@@ -7,6 +7,9 @@ import math
 SIGNIFICANT = 2
 """Digits of a standard deviation that are shown (JCGM 100:2008, 7.2.6)."""
 
+NEGLIGIBLE = 1e-12
+"""An sd below this fraction of its value is rounding of the calculation, not an error."""
+
 _MOST_DIGITS = 8
 _LARGEST_PLAIN = 1e9
 _SMALLEST_PLAIN = 1e-6
@@ -43,7 +46,7 @@ def value_and_sd(value: float, sd: float | None) -> tuple[str, str]:
 
     The second is empty where there is no sd above zero.
     """
-    if not sd:
+    if not sd or sd < NEGLIGIBLE * abs(value):
         return plain(value), ""
     if not _is_plain(value) or sd >= _LARGEST_PLAIN:
         return plain(value), f"{sd:.2g}"
