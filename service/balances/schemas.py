@@ -20,6 +20,9 @@ from service.kit.units import UCUM_TEXT, AnyUnit, AssayUnit, MassUnit
 
 MASS = "mass"
 
+SHORTEST_TIME_BUDGET_S = 1e-3
+"""Shortest time that can be asked for; the smallest balance takes about as long."""
+
 
 class NodeObject(Wire):
     """A node: a separator, a sump, a splitter, or any place where streams meet or part."""
@@ -139,7 +142,7 @@ class OptionsObject(Wire):
 
     time_budget_s: float | None = Field(
         default=None,
-        gt=0,
+        ge=SHORTEST_TIME_BUDGET_S,
         strict=True,
         allow_inf_nan=False,
         description="Longest time for the calculation in seconds; the service has a limit of "
