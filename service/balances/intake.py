@@ -30,6 +30,7 @@ from .advice import UNTAKEN_MEMBERS
 from .engine_terms import engine_flowsheet, engine_readings
 from .schemas import BalanceRequest
 from .sense import faults_of_sense
+from .size import faults_of_size
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,9 +89,12 @@ def take_in(body: bytes, settings: Settings) -> Intake:
     if len(body) > settings.body_limit_bytes:
         raise refuse_large(settings.body_limit_bytes)
     document = _document(body)
+    too_large = faults_of_size(document.value, settings)
+    if too_large or document.ended_early:
+        raise refuse_faulty(merged(document.faults, too_large))
     request, of_schema = _schema_faults(document.value)
     faults = merged(document.faults, of_schema)
-    sense = faults_of_sense(salvage.salvaged(document.value, faults), settings)
+    sense = faults_of_sense(salvage.salvaged(document.value, faults))
     faults = merged(faults, sense)
     if faults or request is None:
         raise refuse_faulty(faults)

@@ -6,6 +6,7 @@ from typing import Annotated
 
 from pydantic import BeforeValidator, Field
 
+from reconcile import SOLIDS
 from service.kit.fields import (
     Name,
     NotNegative,
@@ -18,7 +19,8 @@ from service.kit.fields import (
 )
 from service.kit.units import UCUM_TEXT, AnyUnit, AssayUnit, MassUnit
 
-MASS = "mass"
+MASS = SOLIDS
+"""The word by which readings and replies name the dry solids."""
 
 SHORTEST_TIME_BUDGET_S = 1e-3
 """Shortest time that can be asked for; the smallest balance takes about as long."""

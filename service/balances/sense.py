@@ -10,7 +10,6 @@ from reconcile.faults import Fault
 from reconcile.flowsheet import faults_of as flowsheet_faults_of
 from reconcile.readings import combined_sd
 from reconcile.readings import faults_of as reading_faults_of
-from service.kit.settings import Settings
 from service.kit.units import ASSAY_UNITS, MASS_UNITS, UNITS, to_fraction
 
 from .engine_terms import in_engine_units
@@ -56,24 +55,6 @@ def _sheet(salvaged: Salvaged) -> _Sheet:
         streams_whole=salvaged.streams is not None and all(s.whole for s in streams),
         components_known=salvaged.components is not None and all(c.name for c in components),
     )
-
-
-def _limit_faults(salvaged: Salvaged, settings: Settings) -> list[Fault]:
-    faults = []
-    for kind, items, limit in (
-        ("streams", salvaged.streams, settings.stream_limit),
-        ("components", salvaged.components, settings.component_limit),
-    ):
-        if len(items or ()) > limit:
-            faults.append(
-                Fault(
-                    ("flowsheet", kind),
-                    f"too-many-{kind}",
-                    f"The flowsheet has {len(items or ())} {kind}; this service takes {limit}.",
-                    "Balance parts of it on their own, or run a service with a higher limit.",
-                )
-            )
-    return faults
 
 
 def _flowsheet_faults(salvaged: Salvaged, sheet: _Sheet) -> list[Fault]:
@@ -275,15 +256,8 @@ def _reading_faults(salvaged: Salvaged, sheet: _Sheet) -> list[Fault]:
     return faults
 
 
-def faults_of_sense(salvaged: Salvaged, settings: Settings) -> list[Fault]:
-    """
-    Give everything in a request that is well written but makes no sense.
-
-    Too large a flowsheet is not looked into further.
-    """
-    too_many = _limit_faults(salvaged, settings)
-    if too_many:
-        return too_many
+def faults_of_sense(salvaged: Salvaged) -> list[Fault]:
+    """Give everything in a request that is well written but makes no sense."""
     sheet = _sheet(salvaged)
     found = chain(
         _flowsheet_faults(salvaged, sheet),

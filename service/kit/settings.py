@@ -25,14 +25,20 @@ class Settings(BaseSettings):
     stream_limit: int = Field(
         default=2000,
         gt=0,
-        description="Most streams in one flowsheet. It bounds the size of the reply and the "
-        "time of one request.",
+        description="Most streams, and most nodes, in one flowsheet. It bounds the size of the "
+        "reply and the time of one request.",
     )
     component_limit: int = Field(
         default=60,
         gt=0,
         description="Most components in one flowsheet. It bounds the same things as "
         "stream_limit; a full geochemical suite has about sixty elements.",
+    )
+    reading_limit: int = Field(
+        default=50_000,
+        gt=0,
+        description="Most readings in one request; every stream of the largest flowsheet could "
+        "have two dozen. It bounds the time spent on judging a request.",
     )
     time_budget_s: float = Field(
         default=60.0,

@@ -11,6 +11,7 @@ import codecs
 import json
 import math
 from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,6 +22,15 @@ DEEPEST = 32
 
 LONGEST_MEMBER_NAME = 200
 """Longest member name read; longer ones are never ours and would only swell the reply."""
+
+MOST_MEMBERS = 64
+"""Most members of one object; ours have a dozen."""
+
+MOST_CONTAINERS = 200_000
+"""Most objects and lists in one document; a request of 50,000 readings has a few more."""
+
+MOST_FAULTS = 1000
+"""The search for faults ends at so many: more would help nobody mend the request."""
 
 _MOST_INTEGER_DIGITS = 310  # the largest double has 309 digits before the point
 
@@ -48,10 +58,15 @@ class Unreadable:
 
 @dataclass(frozen=True, slots=True)
 class Document:
-    """What was read, and what is wrong with it; usable as it stands if ``faults`` is empty."""
+    """
+    What was read, and what is wrong with it; usable as it stands if ``faults`` is empty.
+
+    ``ended_early`` tells that there was so much wrong that the search was given up.
+    """
 
     value: Any
     faults: list[Fault]
+    ended_early: bool = False
 
 
 class _Doubled(dict[str, Any]):
@@ -124,6 +139,23 @@ def _too_deep(where: Path) -> Fault:
         "nested-too-deeply",
         f"Objects and lists are nested more than {DEEPEST} deep.",
         "Send the request in the documented form, which needs four levels.",
+    )
+
+
+_TOO_MUCH = Fault(
+    (),
+    "too-many-objects",
+    f"There are more than {MOST_CONTAINERS} objects and lists.",
+    "Balance parts of the flowsheet on their own.",
+)
+
+
+def _too_many_members(where: Path) -> Fault:
+    return Fault(
+        where,
+        "too-many-members",
+        f"An object has more than {MOST_MEMBERS} members.",
+        "Use the documented members only.",
     )
 
 
@@ -202,24 +234,55 @@ def _member_faults(members: dict[str, Any], where: Path) -> list[Fault]:
     return faults
 
 
-def _faults_within(document: Any) -> list[Fault]:  # noqa: ANN401 - any JSON value
-    faults: list[Fault] = []
-    waiting: list[tuple[Any, Path]] = [(document, ())]
-    while waiting:
-        value, where = waiting.pop()
-        if isinstance(value, Unreadable):
-            faults.append(Fault(where, value.code, value.what, value.mend))
-        elif isinstance(value, str):
-            if not _is_unicode(value):
-                faults.append(_surrogate_fault(where))
-        elif isinstance(value, dict | list) and len(where) >= DEEPEST:
-            raise NotJsonError(_too_deep(where))
-        elif isinstance(value, dict):
-            faults += _member_faults(value, where)
-            waiting += [(v, (*where, clean(k))) for k, v in value.items() if _is_short(k)]
-        elif isinstance(value, list):
-            waiting += [(v, (*where, i)) for i, v in enumerate(value)]
-    return faults
+class _Search:
+    """
+    A search for what is wrong inside a document.
+
+    It ends early, with ``ended_early`` set, when there is no use in finding more: what it
+    holds is bounded, whatever a caller sends.
+    """
+
+    def __init__(self, document: Any) -> None:  # noqa: ANN401 - any JSON value
+        self.faults: list[Fault] = []
+        self.ended_early = False
+        self._containers = 0
+        self._waiting: list[tuple[Any, Path]] = []
+        self._meet(document, ())
+        while self._waiting and not self.ended_early:
+            self._enter(*self._waiting.pop())
+
+    def _meet(self, value: Any, where: Path) -> None:  # noqa: ANN401 - any JSON value
+        if isinstance(value, dict | list):
+            if len(where) >= DEEPEST:
+                raise NotJsonError(_too_deep(where))
+            self._waiting.append((value, where))
+            self._containers += 1
+            if self._containers > MOST_CONTAINERS:
+                self.faults.append(_TOO_MUCH)
+                self.ended_early = True
+        elif isinstance(value, Unreadable):
+            self.faults.append(Fault(where, value.code, value.what, value.mend))
+        elif isinstance(value, str) and not _is_unicode(value):
+            self.faults.append(_surrogate_fault(where))
+        self.ended_early = self.ended_early or len(self.faults) >= MOST_FAULTS
+
+    def _enter(self, value: Any, where: Path) -> None:  # noqa: ANN401 - an object or list
+        if isinstance(value, dict) and len(value) > MOST_MEMBERS:
+            self.faults.append(_too_many_members(where))
+            self.ended_early = True
+            return
+        if isinstance(value, dict):
+            self.faults += _member_faults(value, where)
+            inner: Iterable[tuple[str | int, Any]] = (
+                (k, v) for k, v in value.items() if _is_short(k)
+            )
+        else:
+            inner = enumerate(value)
+        for key, held in inner:
+            if isinstance(held, dict | list | str | Unreadable):
+                self._meet(held, (*where, clean(key) if isinstance(key, str) else key))
+            if self.ended_early:
+                return
 
 
 def read(body: bytes) -> Document:
@@ -234,7 +297,8 @@ def read(body: bytes) -> Document:
         where nothing can be read: not UTF-8, empty, malformed, or nested too deeply.
     """
     value = _parsed(_decoded(body))
-    return Document(value, _faults_within(value))
+    search = _Search(value)
+    return Document(value, search.faults, search.ended_early)
 
 
 def pointer(where: Path) -> str:

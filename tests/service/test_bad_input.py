@@ -346,14 +346,17 @@ def test_bad_values_are_never_echoed() -> None:
 
 def test_a_flowsheet_above_a_limit_is_refused_with_the_limit() -> None:
     """Too many streams or components are told with how many the service takes."""
-    app = create_app(Settings(stream_limit=2, component_limit=1))
+    app = create_app(Settings(stream_limit=2, component_limit=1, reading_limit=5))
     request = minimal()
     request["flowsheet"]["components"].append("Pb")
+    request["flowsheet"]["nodes"] += ["stage 2", "stage 3"]
 
     reply = post(request, app)
 
     assert {
         "/flowsheet/components": "too-many-components",
+        "/flowsheet/nodes": "too-many-nodes",
+        "/readings": "too-many-readings",
         "/flowsheet/streams": "too-many-streams",
     } == faults(reply)
     assert "takes 2." in reply.text
@@ -385,3 +388,21 @@ def test_a_reading_of_null_must_still_name_a_stream_that_is_there() -> None:
     request["readings"][1] |= {"value": None, "stream": "mag 9"}
 
     assert {"/readings/1/stream": "unknown-stream"} == faults(post(request))
+
+
+@pytest.mark.parametrize(
+    ("body", "code"),
+    [
+        ('{"readings": [' + "{}," * 60_000 + "{}]}", "too-many-readings"),
+        ('{"title": [' + "{}," * 300_000 + "{}]}", "too-many-objects"),
+        ("[" + "NaN," * 100_000 + "1]", "not-finite"),
+        ("{" + ",".join(f'"{i}":1' for i in range(1000)) + "}", "too-many-members"),
+    ],
+)
+def test_a_body_made_of_faults_alone_has_a_short_reply(body: str, code: str) -> None:
+    """However much is wrong within the body limit, the search for faults ends."""
+    reply = post(body)
+
+    assert 422 == reply.status_code
+    assert code in faults(reply).values()
+    assert reply.json()["fault_count"] <= 1001
