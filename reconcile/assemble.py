@@ -131,6 +131,8 @@ def _estimate(known: Known, reading: Reading | None, mark: _Mark | None) -> Esti
             known.value, known.sd, known.knowledge, reading.value, reading.sd, adjustment
         )
     knowledge, spread = mark
+    if reading.sd == 0:
+        return Estimate(reading.value, 0.0, knowledge, reading.value, 0.0, 0.0)
     adjustment = known.value - reading.value
     return Estimate(
         known.value,

@@ -144,6 +144,44 @@ def _node_faults(flowsheet: Flowsheet) -> list[Fault]:
     return faults
 
 
+def _reached(flowsheet: Flowsheet, *, downstream: bool) -> set[str]:
+    """Give the nodes that something fed can reach, or that can reach a product."""
+    along: dict[str | None, list[str | None]] = {}
+    for stream in flowsheet.streams:
+        ends = (stream.source, stream.target) if downstream else (stream.target, stream.source)
+        along.setdefault(ends[0], []).append(ends[1])
+    found: set[str] = set()
+    waiting = list(along.get(None, []))
+    while waiting:
+        node = waiting.pop()
+        if node is not None and node not in found:
+            found.add(node)
+            waiting += along.get(node, [])
+    return found
+
+
+def _trap_faults(flowsheet: Flowsheet) -> list[Fault]:
+    """Nodes through which nothing can run at a steady state, in a flowsheet with feed or product."""
+    if not flowsheet.feeds and not flowsheet.products:
+        return []
+    fed = _reached(flowsheet, downstream=True)
+    drained = _reached(flowsheet, downstream=False)
+    faults = []
+    for i, node in enumerate(flowsheet.nodes):
+        if (node in fed) == (node in drained):
+            continue
+        lacking = "has no way to any product" if node in fed else "is not fed from anywhere"
+        faults.append(
+            Fault(
+                ("nodes", i),
+                "node-without-through-flow",
+                f"Node '{node}' {lacking}, so nothing can run through it.",
+                "Add the missing stream, or correct the ends of the streams around it.",
+            )
+        )
+    return faults
+
+
 def faults_of(flowsheet: Flowsheet) -> list[Fault]:
     """Give everything that is wrong with the flowsheet, in the order of its members."""
     faults = _doubled("node", flowsheet.nodes)
@@ -172,7 +210,8 @@ def faults_of(flowsheet: Flowsheet) -> list[Fault]:
                 "List the streams that enter and leave each node.",
             )
         )
-    return faults + _stream_faults(flowsheet) + _node_faults(flowsheet)
+    faults += _stream_faults(flowsheet) + _node_faults(flowsheet)
+    return faults or _trap_faults(flowsheet)
 
 
 def checked(flowsheet: Flowsheet) -> Flowsheet:

@@ -21,7 +21,7 @@ from .flowsheet import SOLIDS, Flowsheet
 from .kernel.problem import Ratios
 
 if TYPE_CHECKING:
-    from .kernel.problem import Floats, Ints
+    from .kernel.problem import Bools, Floats, Ints
 
 Key = tuple[str, str]
 """A stream and what was read of it."""
@@ -117,11 +117,26 @@ class Model:
             np.array(constant),
         )
 
+    @cached_property
+    def closed_parts(self) -> Ints:
+        """Connected parts without feed or product, in which everything circulates."""
+        source, target = self.ends
+        return np.setdiff1d(self.part_of, self.part_of[(source < 0) | (target < 0)])
+
+    @cached_property
+    def entries(self) -> Bools:
+        """Streams whose amount sets a part's throughput: (streams,), feeds or one of a circuit."""
+        source, _ = self.ends
+        entries = source < 0
+        for part in self.closed_parts:
+            entries[np.flatnonzero(self.part_of == part)[0]] = True
+        return entries
+
     def flow(self, feeds: Floats, share: Floats) -> Floats:
         """
-        Give the flows that follow from the feeds and a split at every node.
+        Give the flows that follow from the entries and a split at every node.
 
-        ``feeds`` and ``share`` (streams,): the amount of each feed, and of each other stream the
+        ``feeds`` and ``share`` (streams,): the amount of each entry, and of each other stream the
         share of its node's outlets (normalised here).  Every node balances.
         """
         source, target = self.ends
@@ -129,13 +144,14 @@ class Model:
         inner = source >= 0
         total = np.bincount(source[inner], weights=share[inner], minlength=nodes)
         part = np.where(inner, share / total[source], 0.0)
-        linked = np.flatnonzero(inner & (target >= 0))
+        entries = self.entries
+        linked = np.flatnonzero(~entries & (target >= 0))
         passed = sp.csc_array(
             (part[linked], (target[linked], source[linked])), shape=(nodes, nodes)
         )
-        fed = np.bincount(target[~inner], weights=feeds[~inner], minlength=nodes)
+        fed = np.bincount(target[entries], weights=feeds[entries], minlength=nodes)
         through = splu(sp.csc_array(sp.eye_array(nodes, format="csc") - passed)).solve(fed)
-        return np.where(inner, part * through[source], feeds)
+        return np.where(entries, feeds, part * through[source])
 
     @cached_property
     def groups(self) -> Ints:

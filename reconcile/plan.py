@@ -58,8 +58,7 @@ class Plan:
         model = self.model
         streams = model.flowsheet.stream_index
         weighed = {model.part_of[streams[name]] for name, of in self.keys if of == SOLIDS}
-        source, _ = model.ends
-        part = np.where(source < 0, model.part_of, -1)
+        part = np.where(model.entries, model.part_of, -1)
         free = [p for p in np.unique(model.part_of) if p not in weighed]
         return np.array([np.flatnonzero(part == p)[0] * model.kinds for p in free], dtype=np.int64)
 
@@ -117,7 +116,8 @@ class Plan:
     def _pins_with(self, chosen: Bools, closed: Bools) -> int:
         """Give how many unknowns the balances and the ``chosen`` readings leave undetermined."""
         if not chosen.any() and not closed.any():
-            return self.model.size - self.model.conservation.shape[0]
+            idle = len(self.model.closed_parts) * self.model.kinds
+            return self.model.size - self.model.conservation.shape[0] + idle
         rows = self._generic_rows(chosen, closed)
         return int(pins_of(self.model.conservation, rows, closed, self.model.groups).sum())
 

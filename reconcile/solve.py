@@ -8,18 +8,31 @@ from typing import TYPE_CHECKING
 import numpy as np
 import scipy.sparse as sp
 
+from .flowsheet import SOLIDS
 from .kernel.active_set import Held
 from .kernel.budget import Budget
 from .kernel.factory import factory_of
-from .kernel.limits import SMALLEST_SCALE, ZERO_READING, ZERO_STREAM
+from .kernel.limits import FURTHER_STARTS, SAME_OBJECTIVE, SMALLEST_SCALE, ZERO_READING, ZERO_STREAM
 from .kernel.newton import Optimum, minimise
 from .kernel.problem import Problem
 from .options import Options
-from .start import Contradiction, Guess, feasible, forced_zero, guess, linear_passes
+from .start import (
+    Contradiction,
+    Guess,
+    feasible,
+    forced_zero,
+    guess,
+    linear_passes,
+    resplit,
+)
 
 if TYPE_CHECKING:
     from .kernel.problem import Bools, Floats
     from .plan import Plan
+
+
+_START_SEED = 1
+"""Any seed does; a fixed one makes the same request give the same bytes."""
 
 
 @dataclass(frozen=True)
@@ -126,12 +139,102 @@ def _emptied(plan: Plan, problem: Problem, optimum: Optimum) -> Bools:
     return np.asarray(optimum.held.lower[solids] & (problem.lower[solids] > 0))
 
 
+@dataclass(frozen=True)
+class _Case:
+    """One set of values on its plan, with the guess that scales it."""
+
+    plan: Plan
+    values: Floats
+    sds: Floats
+    first: Guess
+    options: Options
+    budget: Budget
+
+    def problem(self, closed: Bools) -> Problem:
+        return _problem(self.plan, self.values, self.sds, self.first, closed)
+
+    def feasible(self, at: Floats, closed: Bools) -> tuple[Floats, Bools]:
+        return _feasible(self.plan, self.values, self.sds, self.first, at, closed)
+
+    def passes(self, x: Floats, closed: Bools) -> Floats:
+        """Improve a feasible point by the linear passes."""
+        scaled = self.problem(closed).scaled(self.first.point)
+        factory = factory_of(scaled, self.budget)
+        held = _held(self.plan, closed)
+        return self.first.point * linear_passes(
+            scaled, factory, x / self.first.point, held, self.budget
+        )
+
+    def descend(self, x: Floats, closed: Bools) -> Solution:
+        """Go down to an optimum, closing streams whose mass vanishes on the way."""
+        plan, kinds = self.plan, self.plan.model.kinds
+        begun = closed
+        while True:
+            problem = self.problem(closed)
+            x = np.maximum(x, np.where(closed, 0.0, problem.lower))
+            scale = np.maximum(np.abs(x), SMALLEST_SCALE * _throughput(plan, x, self.first))
+            scaled = problem.scaled(scale)
+            factory, most = factory_of(scaled, self.budget), self.options.max_iterations
+            optimum = minimise(
+                scaled, factory, x / scale, _held(plan, closed), most, self.budget
+            )
+            x = optimum.x * scale
+            newly = _emptied(plan, problem, optimum)
+            if not optimum.converged or not newly.any():
+                break
+            empty = np.repeat(newly, kinds)
+            x, closed = self.feasible(np.where(empty, 0.0, x), closed | empty)
+        return Solution(
+            plan=plan,
+            values=self.values,
+            sds=self.sds,
+            x=x,
+            scale=scale,
+            throughput=_throughput(plan, x, self.first),
+            closed=closed,
+            used=plan.meaningful(closed) & ~plan.fixed,
+            emptied=(closed & ~begun).reshape(-1, kinds)[:, 0],
+            optimum=optimum,
+        )
+
+
+def _fixed_empty(plan: Plan, values: Floats) -> Bools:
+    """Unknowns of the streams whose mass is fixed at zero, shape (n,)."""
+    streams = plan.model.flowsheet.stream_index
+    empty = np.zeros((plan.model.streams, plan.model.kinds), dtype=bool)
+    for (name, of), fixed, value in zip(plan.keys, plan.fixed, values, strict=True):
+        if of == SOLIDS and fixed and value == 0:
+            empty[streams[name]] = True
+    return empty.ravel()
+
+
+def _better(one: Solution, other: Solution) -> Solution:
+    """Give the converged one, or the one with the lower objective; the first where they agree."""
+    if one.optimum.converged != other.optimum.converged:
+        return one if one.optimum.converged else other
+    gap = one.optimum.objective - other.optimum.objective
+    return other if gap > SAME_OBJECTIVE * (1 + other.optimum.objective) else one
+
+
+def _is_plain(solution: Solution) -> bool:
+    """Say whether nothing hints at a second optimum: masses read, no bound at work."""
+    binding = solution.optimum.binding
+    return (
+        solution.optimum.converged
+        and not len(solution.plan.gauges)
+        and not solution.emptied.any()
+        and not binding.lower.any()
+        and not binding.within.any()
+    )
+
+
 def solve(plan: Plan, values: Floats, sds: Floats, options: Options, budget: Budget) -> Solution:
     """
     Reconcile one set of values.
 
     ``values`` and ``sds`` (m,), in the order of the plan's keys; ``sds`` is zero exactly where the
-    plan says fixed.
+    plan says fixed.  The objective is not convex: where bounds are at work or nothing was weighed,
+    the case in which further optima were met, several starts are tried and the best is kept.
 
     Raises
     ------
@@ -139,51 +242,32 @@ def solve(plan: Plan, values: Floats, sds: Floats, options: Options, budget: Bud
         if the fixed values cannot all be true.
     OverBudget
     """
-    first = guess(plan, values)
-    nothing = np.zeros(plan.model.size, dtype=bool)
-    x, closed = first.point, nothing
+    case = _Case(plan, values, sds, guess(plan, values), options, budget)
+    start, closed = case.first.point, _fixed_empty(plan, values)
     if plan.fixed.any():
-        x, closed = _feasible(plan, values, sds, first, x, closed)
-    held = _held(plan, closed)
-    scaled = _problem(plan, values, sds, first, closed).scaled(first.point)
-    x = first.point * linear_passes(
-        scaled, factory_of(scaled, budget), x / first.point, held, budget
-    )
-    emptied = np.zeros(plan.model.streams, dtype=bool)
-    while True:
-        problem = _problem(plan, values, sds, first, closed)
-        x = np.maximum(x, np.where(closed, 0.0, problem.lower))
-        scale = np.maximum(np.abs(x), SMALLEST_SCALE * _throughput(plan, x, first))
-        scaled = problem.scaled(scale)
-        optimum = minimise(
-            scaled, factory_of(scaled, budget), x / scale, held, options.max_iterations, budget
-        )
-        x = optimum.x * scale
-        newly = _emptied(plan, problem, optimum)
-        if not optimum.converged or not newly.any():
-            break
-        empty = np.repeat(newly, plan.model.kinds)
-        at = np.where(empty, 0.0, x)
-        x, wider = _feasible(plan, values, sds, first, at, closed | empty)
-        emptied |= wider.reshape(-1, plan.model.kinds)[:, 0] & ~closed.reshape(
-            -1, plan.model.kinds
-        )[:, 0]
-        closed = wider
-        held = _held(plan, closed)
-    used = plan.meaningful(closed) & ~plan.fixed
-    return Solution(
-        plan, values, sds, x, scale, _throughput(plan, x, first), closed, used, emptied, optimum
-    )
+        start, closed = case.feasible(np.where(closed, 0.0, start), closed)
+    best = case.descend(case.passes(start, closed), closed)
+    if _is_plain(best):
+        return best
+    best = _better(best, case.descend(start, closed))
+    if not len(plan.gauges):
+        return best
+    random = np.random.default_rng(_START_SEED)
+    for _ in range(FURTHER_STARTS):
+        at = resplit(plan, case.first, random.uniform(0.2, 1.0, plan.model.streams))
+        if plan.fixed.any():
+            at, closed = case.feasible(np.where(closed, 0.0, at), closed)
+        best = _better(best, case.descend(at, closed))
+    return best
 
 
 def _throughput(plan: Plan, x: Floats, first: Guess) -> Floats:
     """Give the feed of each unknown's quantity in its part of the flowsheet, shape (n,)."""
     model = plan.model
-    source, _ = model.ends
     by_stream = x.reshape(model.streams, model.kinds)
     result = np.zeros_like(by_stream)
     for part in np.unique(model.part_of):
         here = model.part_of == part
-        result[here] = by_stream[here & (source < 0)].sum(axis=0)
+        result[here] = by_stream[here & model.entries].sum(axis=0)
     typical = first.throughput.reshape(result.shape)
     return np.where(result > SMALLEST_SCALE * typical, result, typical).ravel()

@@ -33,8 +33,9 @@ _FEASIBLE = 1e-8
 below any rounding of a printed value."""
 
 
-_INVOLVED = 1e-6
-"""Dual value beyond which an equality takes part in a contradiction; the others are at rounding."""
+_INVOLVED = 1e-3
+"""Dual value, beside one for a broken equality, beyond which another takes part in a contradiction:
+the price of moving away from the guess alone is 1e-6."""
 
 
 @dataclass(frozen=True)
@@ -43,6 +44,13 @@ class Guess:
 
     point: Floats
     throughput: Floats
+
+
+def resplit(plan: Plan, first: Guess, share: Floats) -> Floats:
+    """Give the guess with other splits at the nodes, ``share`` (streams,): the same feeds."""
+    model = plan.model
+    point = first.point.reshape(model.streams, model.kinds)
+    return np.column_stack([model.flow(point[:, q], share) for q in range(model.kinds)]).ravel()
 
 
 class Contradiction(ValueError):
@@ -82,10 +90,9 @@ def guess(plan: Plan, values: Floats) -> Guess:
     grade = np.minimum(np.array(grades), np.where(np.arange(model.kinds) == 0, 1.0, 0.9))
     point = np.outer(solids * scale, grade)
     feed = np.zeros(model.streams)
-    source, _ = model.ends
     for part in np.unique(model.part_of):
         here = model.part_of == part
-        feed[here] = (solids * scale)[here & (source < 0)].sum()
+        feed[here] = (solids * scale)[here & model.entries].sum()
     return Guess(point.ravel(), np.outer(feed, grade).ravel())
 
 

@@ -2,8 +2,10 @@
 Inner problem with bounds: which constraints hold is part of the optimisation.
 
 Wholesale changes first (primal-dual active set: Hintermüller, Ito and Kunisch 2002, algorithm 1),
-which settles in a few rounds; where that cycles, one constraint at a time from a feasible point
-(primal active set: Nocedal and Wright 2006, algorithm 16.3), which cannot.
+which settles in a few rounds; while these bring no progress, only the change of highest position
+(block principal pivoting: Júdice and Pires 1994); and where the set chosen leaves the balances no
+solution, one constraint at a time from a feasible point (primal active set: Nocedal and Wright
+2006, algorithm 16.3).
 """
 
 from __future__ import annotations
@@ -15,6 +17,7 @@ import numpy as np
 
 from .limits import (
     ACTIVE_SET_ROUNDS,
+    BLOCK_PATIENCE,
     BOUND_TOLERANCE,
     MULTIPLIER_FLOOR,
     MULTIPLIER_RELATIVE,
@@ -26,7 +29,7 @@ if TYPE_CHECKING:
 
     from .budget import Budget
     from .dense import Step
-    from .problem import Bools, Floats, Problem
+    from .problem import Bools, Floats, Ints, Problem
 
 
 @dataclass(frozen=True)
@@ -133,22 +136,51 @@ def _revised(inner: Inner, held: Held, step: Step, reached: Floats) -> Held:
     return Held(lower.astype(bool), within, pinned, held.closed)
 
 
+def _changed(held: Held, revised: Held) -> Ints:
+    """Positions at which two sets differ, bounds first, then rows, then pins."""
+    return np.flatnonzero(
+        np.concatenate(
+            (
+                held.lower != revised.lower,
+                held.within != revised.within,
+                held.pinned != revised.pinned,
+            )
+        )
+    )
+
+
+def _one_change(held: Held, revised: Held, position: int) -> Held:
+    """Give ``held`` with only the change at ``position`` taken over."""
+    n, rows = len(held.lower), len(held.within)
+    lower, within, pinned = held.lower.copy(), held.within.copy(), held.pinned.copy()
+    if position < n:
+        lower[position] = revised.lower[position]
+        pinned[position] = revised.pinned[position]
+    elif position < n + rows:
+        within[position - n] = revised.within[position - n]
+    else:
+        pinned[position - n - rows] = revised.pinned[position - n - rows]
+    return Held(lower, within, pinned, held.closed)
+
+
 def _wholesale(inner: Inner, held: Held) -> Solved | None:
-    seen = set()
+    fewest, patience = len(held.lower) + len(held.within) + 1, BLOCK_PATIENCE
     for _ in range(ACTIVE_SET_ROUNDS):
         inner.budget.check()
-        seen.add(held.key)
         step, factor = inner.step(held, inner.x)
         reached = inner.x + step.move
         revised = _revised(inner, held, step, reached)
-        if revised.key == held.key:
+        changed = _changed(held, revised)
+        if not len(changed):
             unmet = inner.problem.equalities @ reached - inner.problem.target
             if np.abs(unmet).max(initial=0.0) > np.sqrt(BOUND_TOLERANCE):
                 return None
             return Solved(step.move, held, step, factor)
-        if revised.key in seen:
-            return None
-        held = revised
+        if len(changed) < fewest:
+            fewest, patience = len(changed), BLOCK_PATIENCE
+        else:
+            patience -= 1
+        held = revised if patience >= 0 else _one_change(held, revised, int(changed[-1]))
     return None
 
 
