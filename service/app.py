@@ -15,6 +15,7 @@ from service.kit import contract, problem_replies
 from service.kit.body import BodyLimit
 from service.kit.request_id import RequestId
 from service.kit.settings import Settings
+from service.kit.threads import use_one_thread_each
 from service.version import VERSION
 
 _DESCRIPTION = """\
@@ -53,6 +54,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
             {"name": "service", "description": "The service itself."},
         ],
     )
+    use_one_thread_each()
     app.state.settings = settings or Settings()
     # One calculation a core: more at once would only make each of them slower.
     app.state.calculations = anyio.CapacityLimiter(os.cpu_count() or 1)

@@ -96,7 +96,9 @@ def balance(
     from service.balances.table import as_text
     from service.kit import problems
     from service.kit.plain_table import visible
+    from service.kit.threads import use_one_thread_each
 
+    use_one_thread_each()
     try:
         found = balance_of(body, settings)
     except problems.RefusalError as refusal:

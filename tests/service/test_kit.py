@@ -6,11 +6,14 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from threadpoolctl import threadpool_info, threadpool_limits
 
+import reconcile  # noqa: F401 - loads the libraries whose threads are limited
 from service.kit import strict_json
 from service.kit.figures import plus_minus, signed
 from service.kit.plain_table import Column, table, visible, width_of
 from service.kit.strict_json import pointer
+from service.kit.threads import use_one_thread_each
 from service.kit.units import ASSAY_UNITS, UNITS, convert, to_fraction
 
 
@@ -171,3 +174,17 @@ def test_zero_in_any_writing_is_zero() -> None:
 
     assert [] == document.faults
     assert -1.0 == math.copysign(1.0, document.value[1])
+
+
+def _threads() -> set[int]:
+    return {pool["num_threads"] for pool in threadpool_info() if pool["user_api"] == "blas"}
+
+
+def test_a_calculation_keeps_to_one_thread() -> None:
+    """However many threads linear algebra was given, it is left with one."""
+    with threadpool_limits(limits=2, user_api="blas"):
+        before = _threads()
+        use_one_thread_each()
+        after = _threads()
+
+    assert ({2}, {1}) == (before, after)
