@@ -40,7 +40,8 @@ def differences(
     Say where the second lacks or contradicts what the first says.
 
     Values may differ by ``relative`` of themselves or of their sd, whichever is larger, sds by
-    ten times that.
+    ten times that.  An sd is the root of a variance, where rounding of 1e-16 shows as 1e-8 of its
+    parts: sds below a billionth of the value count as none.
     """
     found = []
     for key, one in first.items():
@@ -57,7 +58,7 @@ def differences(
         if one.sd is None or two.sd is None:
             if one.sd != two.sd:
                 found.append(f"{key}: sd {one.sd} against {two.sd}")
-        elif abs(one.sd - two.sd) > 10 * relative * max(one.sd, 1e-7 * abs(one.value)) + 1e-14:
+        elif abs(one.sd - two.sd) > 10 * relative * one.sd + 1e-9 * abs(one.value) + 1e-14:
             found.append(f"{key}: sd {one.sd!r} against {two.sd!r}")
     return found
 

@@ -12,6 +12,7 @@ coordinates first (Narasimhan & Jordache 2000, chapters 3 and 7, in the null-spa
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import scipy.linalg as sl
@@ -52,7 +53,7 @@ class Dense:
     statement: Statement
     flows: Array
 
-    @property
+    @cached_property
     def slopes(self) -> Array:
         """Derivative of every reading by the coordinates."""
         return self.statement.slopes(self.flows)
@@ -74,14 +75,17 @@ class Dense:
         """Gradient of one stream's share of the sum over ``whole`` (yield, recovery, split)."""
         x, total = self.flows, float(self.flows[whole, q].sum())
         rows = np.sum([self.component_mass(t, q) for t in whole], axis=0)
-        return (self.component_mass(s, q) - x[s, q] / total * rows) / total
+        own = self.component_mass(s, q)
+        gradient = (own - x[s, q] / total * rows) / total
+        constant = np.linalg.norm(gradient) * total < 1e-12 * np.linalg.norm(own)
+        return np.zeros_like(gradient) if constant else gradient
 
     def knows(self, gradient: Array, without: int | None = None) -> bool:
         """Say whether the readings (less one) determine a quantity."""
-        slopes = self.slopes
-        if without is not None:
-            slopes = np.delete(slopes, without, axis=0)
-        rows = row_space(slopes)
+        if without is None:
+            rows = self._determined
+        else:
+            rows = row_space(np.delete(self.slopes, without, axis=0))
         length = np.linalg.norm(gradient)
         if length == 0.0:
             return True
@@ -90,8 +94,13 @@ class Dense:
     @property
     def degrees_of_freedom(self) -> int:
         """Readings less rank."""
-        return len(self.statement.value) - len(row_space(self.slopes))
+        return len(self.statement.value) - len(self._determined)
 
+    @cached_property
+    def _determined(self) -> Array:
+        return row_space(self.slopes)
+
+    @cached_property
     def covariance(self) -> Array:
         """
         Give the covariance of the coordinates, on the determined directions.
@@ -113,4 +122,4 @@ class Dense:
 
     def sd(self, gradient: Array) -> float:
         """Give the posterior standard deviation of a determined quantity."""
-        return float(np.sqrt(max(gradient @ self.covariance() @ gradient, 0.0)))
+        return float(np.sqrt(max(gradient @ self.covariance @ gradient, 0.0)))

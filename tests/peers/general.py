@@ -21,13 +21,16 @@ from .statement import Array, Statement
 SLACK = 1e-10
 """A scaled bound nearer than this counts as reached."""
 
+OPTIMAL = 1e-9
+"""Largest rest of the gradient, over the largest column of the derivative, of an optimum."""
+
 TETHER = 1e-5
 """Weight that keeps directions which no reading determines near their start, while fitting."""
 
 
 @dataclass(frozen=True)
 class Optimum:
-    """Flows that satisfy the first-order conditions to ``kkt``; active rows of ``bounds``."""
+    """Flows that satisfy the first-order conditions to ``kkt``; the active rows of ``bounds``."""
 
     flows: Array
     objective: float
@@ -128,7 +131,7 @@ def polish(statement: Statement, z: Array, active: list[int]) -> Optimum | None:
         z = trial
         reached = sorted(set(active) | set(np.flatnonzero(slack < SLACK)))
         multipliers, kkt = _multipliers(statement, z, reached)
-        if kkt < 1e-9:
+        if kkt < OPTIMAL:
             return Optimum(statement.flows(z), statement.objective(z), tuple(reached), kkt)
         kept = [row for row, m in zip(reached, multipliers, strict=True) if m > 0]
         if set(kept) == set(active):
@@ -137,18 +140,44 @@ def polish(statement: Statement, z: Array, active: list[int]) -> Optimum | None:
     return None
 
 
-def _from(statement: Statement, start: Array) -> Optimum | None:
+def unbounded(statement: Statement, start: Array) -> Array:
+    """Give the coordinates of the optimum near a start, whatever the bounds say."""
     everything = np.eye(start.size)
-    fit = _newton(statement, _fit(statement, start, everything), everything)
+    near = _newton(statement, start, everything)
+    if _multipliers(statement, near, [])[1] < OPTIMAL:
+        return near
+    return _newton(statement, _fit(statement, start, everything), everything)
+
+
+def _allowed(statement: Statement, start: Array, z: Array) -> Optimum:
+    """Give a point within the bounds, as near to ``z`` as the way from an inner start goes."""
+    here, there = statement.bounds @ start, statement.bounds @ z
+    outside = there < 0
+    back = float(np.max(there[outside] / (there - here)[outside], initial=0.0))
+    point = z + back * (start - z)
+    return Optimum(statement.flows(point), statement.objective(point), (), np.inf)
+
+
+def _from(statement: Statement, start: Array) -> Optimum:
+    fit = unbounded(statement, start)
     if np.all(statement.bounds @ fit >= -SLACK):
-        return polish(statement, fit, [])
+        polished = polish(statement, fit, [])
+        return polished or _allowed(statement, start, fit)
     z = _slsqp(statement, _inside(statement, start, fit))
+    if not np.all(np.isfinite(statement.residuals(z))):
+        z = start
     slack: NDArray[np.float64] = statement.bounds @ z
-    return polish(statement, z, [int(i) for i in np.flatnonzero(slack < 1e-7)])
+    polished = polish(statement, z, [int(i) for i in np.flatnonzero(slack < 1e-7)])
+    return polished or _allowed(statement, start, z)
 
 
-def best_of(statement: Statement, starts: list[Array]) -> Optimum | None:
-    """Give the best optimum over the starts, ``None`` if none of them led to one."""
+def best_of(statement: Statement, starts: list[Array]) -> Optimum:
+    """
+    Give the best of what the starts led to.
+
+    Each start must lie strictly within the bounds.  Where the polish fails (a mass runs to zero,
+    where assays have no derivative) the point has an infinite ``kkt``: it bounds the optimum from
+    above and says nothing about where that is.
+    """
     with np.errstate(all="ignore"):
-        found = [optimum for z in starts if (optimum := _from(statement, z)) is not None]
-    return min(found, key=lambda optimum: optimum.objective, default=None)
+        return min((_from(statement, z) for z in starts), key=lambda found: found.objective)

@@ -1,0 +1,1 @@
+"""Rules that the engine keeps."""

@@ -1,0 +1,1 @@
+"""Slow statistical studies, run by the commands named in them."""
