@@ -217,6 +217,19 @@ def test_links_between_the_documents_lead_somewhere(name: str) -> None:
     assert [] == [str(p) for p in (*links, *paths) if not p.exists()]
 
 
+def test_the_developers_page_names_every_module_of_the_engine() -> None:
+    """A new module finds its place in the table of stages, or in that of the kernel."""
+    page = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    modules = [
+        str(path.relative_to(ROOT))
+        for folder in ("reconcile", "reconcile/kernel")
+        for path in (ROOT / folder).glob("*.py")
+        if path.stem != "__init__"
+    ]
+
+    assert [] == [module for module in modules if f"`{module}`" not in page]
+
+
 def test_the_container_listens_where_it_is_asked_after_its_health() -> None:
     """Address, port and health check of the container agree, and it does not run as root."""
     recipe = (ROOT / "docker" / "Dockerfile").read_text(encoding="utf-8")
