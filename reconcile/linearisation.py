@@ -52,7 +52,7 @@ class Linearisation:
             solution.sds[solution.used],
             np.full(plan.model.size, -np.inf),
             sp.csr_array((0, plan.model.size)),
-            plan.model.groups,
+            plan.model.places,
         )
 
     @cached_property
@@ -78,7 +78,7 @@ class Linearisation:
             self._unscaled.scaled(throughput).equalities,
             scale_columns(self._plain_rows, throughput),
             self.solution.closed,
-            self._unscaled.groups,
+            self._unscaled.places,
             self._budget,
         )
 

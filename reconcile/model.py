@@ -18,7 +18,7 @@ import scipy.sparse as sp
 from scipy.sparse.linalg import splu
 
 from .flowsheet import SOLIDS, Flowsheet
-from .kernel.problem import Ratios
+from .kernel.problem import Places, Ratios
 
 if TYPE_CHECKING:
     from .kernel.problem import Bools, Floats, Ints
@@ -154,9 +154,13 @@ class Model:
         return np.where(entries, feeds, part * through[source])
 
     @cached_property
-    def groups(self) -> Ints:
-        """Stream of each unknown, shape (n,)."""
-        return np.repeat(np.arange(self.streams), self.kinds)
+    def places(self) -> Places:
+        """Stream of each unknown and node of each balance."""
+        nodes = len(self.flowsheet.nodes)
+        return Places(
+            np.repeat(np.arange(self.streams), self.kinds),
+            np.repeat(np.arange(nodes), self.kinds),
+        )
 
     @cached_property
     def part_of(self) -> Ints:

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     import scipy.sparse as sp
 
     from .kernel.budget import Budget
-    from .kernel.problem import Bools, Floats, Ints
+    from .kernel.problem import Bools, Floats, Places
 
 PROBES = 3
 """Random null-space moves tried; one suffices with probability one, three leave no doubt about
@@ -57,19 +57,19 @@ class Structure:
 
 
 def structure_of(
-    balances: sp.csr_array, rows: sp.csr_array, closed: Bools, groups: Ints, budget: Budget
+    balances: sp.csr_array, rows: sp.csr_array, closed: Bools, places: Places, budget: Budget
 ) -> Structure:
     """
     Classify at one point.
 
     ``balances`` (e, n) hold exactly; ``rows`` (m, n) are the readings' derivatives, in columns of
-    comparable size; ``groups`` (n,) are the streams of the unknowns.
+    comparable size; ``places`` say where they stand.
     """
     rows = unit_rows(rows)
-    pins = pins_of(balances, rows, closed, groups)
+    pins = pins_of(balances, rows, closed, places, budget)
     nothing = np.zeros(len(pins), dtype=bool)
     held = Held(nothing, np.zeros(0, dtype=bool), pins, closed)
-    factor = unit_factor(balances, rows, held, groups, budget)
+    factor = unit_factor(balances, rows, held, places, budget)
     random = np.random.default_rng(20240229)
     moves = np.zeros((len(pins), PROBES))
     if pins.any():

@@ -75,7 +75,7 @@ class Plan:
             return self.structure_with(closed).pins if closed.any() else self.structure.pins
         balances = sp.csr_array(sp.vstack((self.model.conservation, self.gauge_rows)))
         rows = self._generic_rows(self.meaningful(closed), closed)
-        return pins_of(balances, rows, closed, self.model.groups)
+        return pins_of(balances, rows, closed, self.model.places, self.budget)
 
     @cached_property
     def structure(self) -> Structure:
@@ -111,7 +111,7 @@ class Plan:
     def _classified(self, chosen: Bools, closed: Bools) -> Structure:
         rows = self._generic_rows(chosen, closed)
         model = self.model
-        return structure_of(model.conservation, rows, closed, model.groups, self.budget)
+        return structure_of(model.conservation, rows, closed, model.places, self.budget)
 
     def _pins_with(self, chosen: Bools, closed: Bools) -> int:
         """Give how many unknowns the balances and the ``chosen`` readings leave undetermined."""
@@ -119,7 +119,7 @@ class Plan:
             idle = len(self.model.closed_parts) * self.model.kinds
             return self.model.size - self.model.conservation.shape[0] + idle
         rows = self._generic_rows(chosen, closed)
-        return int(pins_of(self.model.conservation, rows, closed, self.model.groups).sum())
+        return int(pins_of(self.model.conservation, rows, closed, self.model.places, self.budget).sum())
 
     @property
     def _pins(self) -> int:

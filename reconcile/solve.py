@@ -84,7 +84,7 @@ def _problem(plan: Plan, values: Floats, sds: Floats, first: Guess, closed: Bool
         sds[used],
         np.where(divides & ~closed, floor, 0.0),
         model.within,
-        model.groups,
+        model.places,
     )
 
 

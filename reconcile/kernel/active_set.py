@@ -1,11 +1,9 @@
 """
 Inner problem with bounds: which constraints hold is part of the optimisation.
 
-Wholesale changes first (primal-dual active set: Hintermüller, Ito and Kunisch 2002, algorithm 1),
-which settles in a few rounds; while these bring no progress, only the change of highest position
-(block principal pivoting: Júdice and Pires 1994); and where the set chosen leaves the balances no
-solution, one constraint at a time from a feasible point (primal active set: Nocedal and Wright
-2006, algorithm 16.3).
+Wholesale changes of the set first (primal-dual active set: Hintermüller, Ito and Kunisch 2002,
+algorithm 1), which settle in a few rounds when few bounds are at work; an interior point method
+where they do not.
 """
 
 from __future__ import annotations
@@ -15,13 +13,13 @@ from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
+from .interior import interior_point
 from .limits import (
     ACTIVE_SET_ROUNDS,
-    BLOCK_PATIENCE,
     BOUND_TOLERANCE,
     MULTIPLIER_FLOOR,
     MULTIPLIER_RELATIVE,
-    SINGLE_ROUNDS,
+    POLISH_ROUNDS,
 )
 
 if TYPE_CHECKING:
@@ -29,7 +27,7 @@ if TYPE_CHECKING:
 
     from .budget import Budget
     from .dense import Step
-    from .problem import Bools, Floats, Ints, Problem
+    from .problem import Bools, Floats, Problem
 
 
 @dataclass(frozen=True)
@@ -136,131 +134,46 @@ def _revised(inner: Inner, held: Held, step: Step, reached: Floats) -> Held:
     return Held(lower.astype(bool), within, pinned, held.closed)
 
 
-def _changed(held: Held, revised: Held) -> Ints:
-    """Positions at which two sets differ, bounds first, then rows, then pins."""
-    return np.flatnonzero(
-        np.concatenate(
-            (
-                held.lower != revised.lower,
-                held.within != revised.within,
-                held.pinned != revised.pinned,
-            )
-        )
-    )
-
-
-def _one_change(held: Held, revised: Held, position: int) -> Held:
-    """Give ``held`` with only the change at ``position`` taken over."""
-    n, rows = len(held.lower), len(held.within)
-    lower, within, pinned = held.lower.copy(), held.within.copy(), held.pinned.copy()
-    if position < n:
-        lower[position] = revised.lower[position]
-        pinned[position] = revised.pinned[position]
-    elif position < n + rows:
-        within[position - n] = revised.within[position - n]
-    else:
-        pinned[position - n - rows] = revised.pinned[position - n - rows]
-    return Held(lower, within, pinned, held.closed)
-
-
-def _wholesale(inner: Inner, held: Held) -> Solved | None:
-    fewest, patience = len(held.lower) + len(held.within) + 1, BLOCK_PATIENCE
-    for _ in range(ACTIVE_SET_ROUNDS):
+def _wholesale(inner: Inner, held: Held, start: Floats, rounds: int) -> Solved | None:
+    """Change the whole set at once until it no longer changes, ``None`` if it goes on changing."""
+    seen = set()
+    for _ in range(rounds):
         inner.budget.check()
-        step, factor = inner.step(held, inner.x)
-        reached = inner.x + step.move
+        seen.add(held.key)
+        step, factor = inner.step(held, start)
+        reached = start + step.move
         revised = _revised(inner, held, step, reached)
-        changed = _changed(held, revised)
-        if not len(changed):
+        if revised.key == held.key:
             unmet = inner.problem.equalities @ reached - inner.problem.target
             if np.abs(unmet).max(initial=0.0) > np.sqrt(BOUND_TOLERANCE):
                 return None
-            return Solved(step.move, held, step, factor)
-        if len(changed) < fewest:
-            fewest, patience = len(changed), BLOCK_PATIENCE
-        else:
-            patience -= 1
-        held = revised if patience >= 0 else _one_change(held, revised, int(changed[-1]))
-    return None
-
-
-def _longest(slack: Floats, rate: Floats, candidate: Bools) -> tuple[float, int]:
-    """Give how far a move may go before the first candidate slack is used up, and which."""
-    falling = candidate & (rate < 0)
-    if not falling.any():
-        return np.inf, -1
-    room = np.full(len(slack), np.inf)
-    room[falling] = np.maximum(slack[falling], 0.0) / -rate[falling]
-    first = int(np.argmin(room))
-    return float(room[first]), first
-
-
-def _worst(inner: Inner, held: Held, step: Step) -> Held | None:
-    """Give the set without its most wrongly held constraint, ``None`` if all hold rightly."""
-    tolerance = _tolerance(inner, step)
-    costs = np.where(held.lower, step.costs + tolerance, 0.0)
-    loose = np.where(held.pinned, np.abs(step.costs) - tolerance, 0.0)
-    shadow = np.zeros(len(held.within))
-    shadow[held.within] = step.multipliers[len(inner.problem.target) :] + MULTIPLIER_FLOOR
-    worst = min(costs.min(initial=0.0), shadow.min(initial=0.0), -loose.max(initial=0.0))
-    if worst >= 0:
-        return None
-    if worst == costs.min(initial=0.0):
-        lower = held.lower.copy()
-        lower[int(np.argmin(costs))] = False
-        return replace(held, lower=lower)
-    if worst == shadow.min(initial=0.0):
-        within = held.within.copy()
-        within[int(np.argmin(shadow))] = False
-        return replace(held, within=within)
-    pinned = held.pinned.copy()
-    pinned[int(np.argmax(loose))] = False
-    return replace(held, pinned=pinned)
-
-
-def _one_at_a_time(inner: Inner, held: Held) -> Solved:
-    problem = inner.problem
-    point = inner.x.copy()
-    held = replace(
-        held,
-        lower=held.lower & (point <= problem.lower + BOUND_TOLERANCE),
-        within=held.within & (problem.within @ point <= BOUND_TOLERANCE),
-    )
-    for _ in range(50 + SINGLE_ROUNDS * (problem.size + len(held.within))):
-        inner.budget.check()
-        step, factor = inner.step(held, point)
-        slack = problem.within @ point
-        far_lower, j = _longest(point - problem.lower, step.move, held.free)
-        far_within, k = _longest(slack, problem.within @ step.move, ~held.within)
-        share = min(1.0, far_lower, far_within)
-        point = point + share * step.move
-        if share < 1.0:
-            if far_lower <= far_within:
-                lower = held.lower.copy()
-                lower[j] = True
-                held = replace(held, lower=lower)
-            else:
-                within = held.within.copy()
-                within[k] = True
-                held = replace(held, within=within)
-            continue
-        revised = _worst(inner, held, step)
-        if revised is None:
-            break
+            return Solved(reached - inner.x, held, step, factor)
+        if revised.key in seen:
+            return None
         held = revised
-    return Solved(point - inner.x, held, step, factor)
+    return None
 
 
 def solve_inner(inner: Inner, held: Held) -> Solved:
     """
-    Solve the inner problem from a feasible ``inner.x``, starting from a guess of what holds.
+    Solve the inner problem, starting from a guess of what holds.
 
     Raises
     ------
     OverBudget
         from the budget, when its time is up.
     """
-    return _wholesale(inner, held) or _one_at_a_time(inner, held)
+    solved = _wholesale(inner, held, inner.x, ACTIVE_SET_ROUNDS)
+    if solved is not None:
+        return solved
+    point, found = interior_point(inner, held)
+    solved = _wholesale(inner, found, point, POLISH_ROUNDS)
+    if solved is not None:
+        return solved
+    # The bounds of undetermined unknowns may leave the set ambiguous; the end point is still a
+    # solution of the inner problem, and the outer iteration goes on from it.
+    step, factor = inner.step(found, point)
+    return Solved(point - inner.x, found, step, factor)
 
 
 def inside(problem: Problem, x: Floats) -> bool:

@@ -15,7 +15,7 @@ from .rows import reciprocal, scale_columns, scale_rows, squared_columns, square
 if TYPE_CHECKING:
     from .active_set import Factor, Factory, Held
     from .budget import Budget
-    from .problem import Bools, Ints, Problem
+    from .problem import Bools, Places, Problem
     from .sparse import SparseBasis
 
 
@@ -29,7 +29,13 @@ def is_small(balances: sp.csr_array) -> bool:
     return bool(balances.shape[1] - balances.shape[0] <= DENSE_SIZE)
 
 
-def pins_of(balances: sp.csr_array, rows: sp.csr_array, closed: Bools, groups: Ints) -> Bools:
+def pins_of(
+    balances: sp.csr_array,
+    rows: sp.csr_array,
+    closed: Bools,
+    places: Places,
+    budget: Budget,
+) -> Bools:
     """Give a smallest set of unknowns that, once held, leaves nothing undetermined: shape (n,)."""
     free = np.flatnonzero(~closed)
     stacked = sp.csr_array(sp.vstack((unit_rows(balances), unit_rows(rows))))[:, free]
@@ -39,22 +45,26 @@ def pins_of(balances: sp.csr_array, rows: sp.csr_array, closed: Bools, groups: I
         triangle, order = qr(stacked.toarray(), mode="r", pivoting=True)
         pins[free[order[rank_of(triangle) :]]] = True
         return pins
-    from .sparse import dependent_unknowns
+    from .sparse import undetermined
 
     e = balances.shape[0]
-    pins[free] = dependent_unknowns(stacked[:e], stacked[e:], groups[free])
+    pins[free] = undetermined(
+        stacked[:e], stacked[e:], places.groups[free], places.rows_for(e), budget
+    )
     return pins
 
 
 def unit_factor(
-    balances: sp.csr_array, rows: sp.csr_array, held: Held, groups: Ints, budget: Budget
+    balances: sp.csr_array, rows: sp.csr_array, held: Held, places: Places, budget: Budget
 ) -> Factor:
     """Give the factor in which every row of the readings counts as it stands."""
     if is_small(balances):
         return DenseFactor(DenseBasis(balances, held.free), rows)
     from .sparse import SparseFactor, sparse_basis
 
-    return SparseFactor(sparse_basis(balances, rows, groups, budget), rows, held.free)
+    row_groups = places.rows_for(balances.shape[0])
+    basis = sparse_basis(balances, rows, places.groups, row_groups, budget)
+    return SparseFactor(basis, rows, held.free)
 
 
 def _rows_held(problem: Problem, held: Held) -> sp.csr_array:
@@ -84,7 +94,8 @@ def _sparse(problem: Problem, budget: Budget) -> Factory:
         if key not in kept:
             kept.clear()
             rows = _rows_held(problem, held)
-            kept[key] = sparse_basis(rows, jacobian, problem.groups, budget)
+            row_groups = problem.places.rows_for(rows.shape[0])
+            kept[key] = sparse_basis(rows, jacobian, problem.places.groups, row_groups, budget)
         return SparseFactor(kept[key], jacobian, held.free)
 
     return make

@@ -50,12 +50,20 @@ SMALLEST_SCALE = 1e-8
 CLOSURE_TOLERANCE = 1e-9
 """Largest imbalance of a node, as a share of its quantity's throughput, that counts as closed."""
 
-ACTIVE_SET_ROUNDS = 150
-"""Rounds of active-set changes before starting over from a feasible point."""
+ACTIVE_SET_ROUNDS = 8
+"""Rounds of wholesale changes before the interior point method takes over: where they settle,
+they do so in two to five."""
 
-BLOCK_PATIENCE = 3
-"""Wholesale changes in a row that may fail to bring fewer changes (Júdice and Pires use 10; here
-a round costs more than it gains)."""
+POLISH_ROUNDS = 4
+"""Rounds of wholesale changes from the end of the interior point method."""
+
+BARRIER_ROUNDS = 60
+BARRIER_END = 1e-12
+"""Rounds of the interior point method at most (10 to 25 are usual), and the complementarity, gap
+and imbalance, in squared sds and units of scale, at which it ends."""
+
+TO_THE_BOUNDARY = 0.995
+"""Share of the way to the nearest bound that one interior step may go."""
 
 PRIOR_WEIGHT = 1e-2
 """Weight of the starting guess in the linear passes, per unit of scale: it decides only what no
@@ -85,10 +93,6 @@ STALL_ROUNDS = 4
 SHRINK = 0.1
 """Least share of its present value that a divisor keeps in one step."""
 
-SINGLE_ROUNDS = 3
-"""Rounds of one-at-a-time changes allowed per constraint; degenerate corners may need more than
-one visit, a cycle would need infinitely many."""
-
 FURTHER_STARTS = 3
 """Random starts beside the two regular ones where nothing was weighed: of 240 random flowsheets,
 two of that kind had a better optimum that needed one of them."""
@@ -100,8 +104,12 @@ SHORT_STEP = 0.25
 """A step cut to less than this share makes the next one a Gauss-Newton step, which is safer far
 from the optimum."""
 
-DUAL_SHIFT = 1e-13
-"""Shift of the balances' pivots, beside rows of unit size: far below any real one, above rounding."""
+DUAL_SHIFT = 1e-11
+"""Shift of the balances' pivots, which are of order one: it biases a covariance by this share."""
+
+UNDETERMINED_PIVOT = 1e-10
+"""A last pivot below this says that nothing determines its unknown: above DUAL_SHIFT, below the
+1e-7 or more that readings leave."""
 
 REFINEMENTS = 12
 SETTLED = 1e-15

@@ -86,13 +86,26 @@ class Ratios:
 
 
 @dataclass(frozen=True)
+class Places:
+    """Where unknowns and balances stand: ``groups`` (n,) streams, ``rows`` (balances,) nodes."""
+
+    groups: Ints
+    rows: Ints
+
+    def rows_for(self, count: int) -> Ints:
+        """Give the node of each of ``count`` equalities; those beyond the balances stand alone."""
+        alone = self.rows.max(initial=-1) + 1 + np.arange(count - len(self.rows))
+        return np.concatenate((self.rows, alone))
+
+
+@dataclass(frozen=True)
 class Problem:
     """
     One reconciliation, ready to solve.
 
     ``equalities`` (e, n) with ``target`` (e,); ``ratios`` with ``y`` and ``sd`` > 0, both (m,);
     ``lower`` (n,), ``-inf`` where free; ``within`` (g, n), rows that must stay ≥ 0;
-    ``groups`` (n,), the stream of each unknown, by which large systems are ordered.
+    ``places``, by which large systems are ordered.
     """
 
     equalities: sp.csr_array
@@ -102,7 +115,7 @@ class Problem:
     sd: Floats
     lower: Floats
     within: sp.csr_array
-    groups: Ints
+    places: Places
 
     @property
     def size(self) -> int:
@@ -127,7 +140,7 @@ class Problem:
             self.sd,
             self.lower / scale,
             within,
-            self.groups,
+            self.places,
         )
 
 
