@@ -33,9 +33,7 @@ if TYPE_CHECKING:
 
 def failed(outcome: Outcome, failure: Failure) -> Balance:
     """Give a balance without numbers."""
-    return Balance(
-        outcome, {}, {}, {}, {}, {}, {}, (), None, (), (), 0, float("inf"), failure
-    )
+    return Balance(outcome, {}, {}, {}, {}, {}, {}, (), None, (), (), 0, float("inf"), failure)
 
 
 def assembled(at: Linearisation, readings: Sequence[Reading]) -> Balance:

@@ -23,10 +23,15 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Functionals:
-    """``above`` and ``below`` (k, n): the ratio's two rows; ``below`` is ``None`` for a sum."""
+    """
+    ``above`` (k, n) over its row of ``below`` (l, n), chosen by ``partner`` (k,).
+
+    ``below`` is ``None`` for a sum.
+    """
 
     above: sp.csr_array
     below: sp.csr_array | None = None
+    partner: Ints | None = None
 
 
 @dataclass(frozen=True)
@@ -54,7 +59,8 @@ def assays(model: Model) -> Functionals:
     stream = np.repeat(np.arange(model.streams), model.kinds - 1)
     part = np.tile(np.arange(1, model.kinds), model.streams)
     solids = stream * model.kinds
-    return Functionals(_pick(solids + part, model.size), _pick(solids, model.size))
+    below = _pick(np.arange(model.streams) * model.kinds, model.size)
+    return Functionals(_pick(solids + part, model.size), below, stream)
 
 
 def of_feed(model: Model) -> Functionals:
@@ -69,10 +75,10 @@ def of_feed(model: Model) -> Functionals:
     belongs = sp.csr_array(
         (np.ones(len(feeds)), (part[feeds], feeds)), shape=(part.max() + 1, model.streams)
     )
-    rows = sp.csr_array(belongs[part])
     return Functionals(
         sp.eye_array(model.size, format="csr"),
-        sp.csr_array(sp.kron(rows, sp.eye_array(model.kinds), format="csr")),
+        sp.csr_array(sp.kron(belongs, sp.eye_array(model.kinds), format="csr")),
+        _with_kinds(part, model.kinds),
     )
 
 
@@ -80,29 +86,40 @@ def of_inlet(model: Model) -> Functionals:
     """Each quantity of a stream that leaves a node over all that enters it, (inner streams · Q)."""
     source, _ = model.ends
     inner = np.flatnonzero(source >= 0)
-    entering = sp.csr_array((model.incidence > 0).astype(float))[source[inner]]
+    entering = sp.csr_array((model.incidence > 0).astype(float))
     eye = sp.eye_array(model.kinds)
     return Functionals(
         sp.csr_array(sp.kron(_pick(inner, model.streams), eye, format="csr")),
         sp.csr_array(sp.kron(entering, eye, format="csr")),
+        _with_kinds(source[inner], model.kinds),
     )
+
+
+def _with_kinds(position: Ints, kinds: int) -> Ints:
+    """Spread positions of blocks over the quantities inside each block."""
+    return (position[:, None] * kinds + np.arange(kinds)).ravel()
 
 
 def evaluate(at: Linearisation, rows: Functionals) -> Derived:
     """Give value, sd and class of each functional at the solution."""
     x, tiny = at.solution.x, at.solution.throughput
-    above = rows.above @ x
-    if rows.below is None:
-        gradient, value = rows.above, above
+    above = np.asarray(rows.above @ x)
+    if rows.below is None or rows.partner is None:
+        variance = at.variance(rows.above)
         defined = np.ones(len(above), dtype=bool)
+        return Derived(above, _root(variance), at.observable(rows.above), defined)
+    below = (rows.below @ x)[rows.partner]
+    defined = below > np.finfo(float).eps * (rows.below @ tiny)[rows.partner]
+    safe = np.where(defined, below, 1.0)
+    value = above / safe
+    spread = sp.csr_array(rows.above - scale_rows(sp.csr_array(rows.below[rows.partner]), value))
+    gradient = scale_rows(spread, 1 / safe)
+    if at.is_small or rows.below.nnz == rows.below.shape[0]:
+        variance = at.variance(gradient)
     else:
-        below = rows.below @ x
-        defined = below > np.finfo(float).eps * (rows.below @ tiny)
-        safe = np.where(defined, below, 1.0)
-        value = above / safe
-        gradient = scale_rows(
-            sp.csr_array(rows.above - scale_rows(rows.below, value)), 1 / safe
-        )
-    known = at.observable(gradient)
-    sd = np.sqrt(np.maximum(at.variance(gradient), 0.0))
-    return Derived(np.asarray(value), sd, known, np.asarray(defined))
+        variance = at.ratio_variance(rows.above, rows.below, rows.partner, value) / safe**2
+    return Derived(value, _root(variance), at.observable(gradient), np.asarray(defined))
+
+
+def _root(variance: Floats) -> Floats:
+    return np.sqrt(np.maximum(variance, 0.0))

@@ -1,6 +1,4 @@
-"""
-One calculation, one straight walk: flowsheet + readings, plan, solve, linearise, balance.
-"""
+"""One calculation, one straight walk: from flowsheet and readings to the balance."""
 
 from __future__ import annotations
 
@@ -22,11 +20,17 @@ from .options import Options
 from .plan import plan
 from .readings import Reading
 from .solve import solve
-from .start import Contradiction
+from .start import Contradiction, StartError
 
 if TYPE_CHECKING:
     from .plan import Plan
     from .solve import Solution
+
+
+_START_FAILED = (
+    "No start could be computed: the fixed values or masses differ by more orders of magnitude "
+    "than the arithmetic holds. Check their units"
+)
 
 
 def reconcile_balance(
@@ -69,6 +73,8 @@ def reconcile_balance(
         return assembled(Linearisation(solution), readings)
     except Contradiction as contradiction:
         return failed(Outcome.CONTRADICTORY, _contradiction(planned, contradiction, counted))
+    except StartError as error:
+        return failed(Outcome.NOT_CONVERGED, Failure((), f"{_START_FAILED} ({error})"))
     except OverBudget as over:
         return failed(Outcome.OVER_BUDGET, Failure((), str(over)))
 

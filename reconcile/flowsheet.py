@@ -161,7 +161,7 @@ def _reached(flowsheet: Flowsheet, *, downstream: bool) -> set[str]:
 
 
 def _trap_faults(flowsheet: Flowsheet) -> list[Fault]:
-    """Nodes through which nothing can run at a steady state, in a flowsheet with feed or product."""
+    """Nodes through which nothing can run, in a flowsheet with feed or product."""
     if not flowsheet.feeds and not flowsheet.products:
         return []
     fed = _reached(flowsheet, downstream=True)

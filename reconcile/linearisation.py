@@ -15,7 +15,7 @@ import numpy as np
 import scipy.sparse as sp
 
 from .kernel.active_set import Factor, Held
-from .kernel.factory import factory_of
+from .kernel.factory import factory_of, is_small
 from .kernel.newton import straight_rows
 from .kernel.problem import Problem
 from .kernel.rows import scale_columns
@@ -24,7 +24,7 @@ from .solve import Solution, fixed_rows
 
 if TYPE_CHECKING:
     from .kernel.budget import Budget
-    from .kernel.problem import Bools, Floats
+    from .kernel.problem import Bools, Floats, Ints
 
 
 @dataclass(frozen=True)
@@ -96,6 +96,26 @@ class Linearisation:
     def variance(self, rows: sp.csr_array) -> Floats:
         """Give the posterior variance of each functional (k, n); meaningless if unobservable."""
         return self._factor.variance(self._scaled(rows))
+
+    def ratio_variance(
+        self, above: sp.csr_array, below: sp.csr_array, partner: Ints, ratio: Floats
+    ) -> Floats:
+        """
+        Give the variance of ``above - ratio · below`` for rows (k, n).
+
+        ``below`` (l, n) are the distinct denominators and ``partner`` (k,) says which belongs to
+        which, so that a denominator that many ratios share costs one solve.
+        """
+        over, under = self._scaled(above), self._scaled(below)
+        cross = self._factor.cross(over, under, partner)
+        apart = self._factor.variance(over)
+        shared = self._factor.cross(under, under, np.arange(under.shape[0]))[partner]
+        return apart - 2 * ratio * cross + ratio**2 * shared
+
+    @cached_property
+    def is_small(self) -> bool:
+        """Whether functionals of far-apart unknowns cost no solve of their own."""
+        return is_small(self._problem.equalities)
 
     @cached_property
     def leverages(self) -> Floats:

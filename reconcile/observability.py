@@ -75,8 +75,6 @@ def structure_of(
     if pins.any():
         for k in range(PROBES):
             push = np.where(pins, random.uniform(0.5, 1.5, len(pins)), 0.0)
-            moves[:, k] = factor.solve(
-                np.zeros(len(pins)), np.zeros(balances.shape[0]), push
-            ).move
+            moves[:, k] = factor.solve(np.zeros(len(pins)), np.zeros(balances.shape[0]), push).move
     leverage = factor.variance(rows)
     return Structure(pins, moves, leverage < 1 - LEVERAGE_TOLERANCE, closed)

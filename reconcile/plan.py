@@ -119,7 +119,9 @@ class Plan:
             idle = len(self.model.closed_parts) * self.model.kinds
             return self.model.size - self.model.conservation.shape[0] + idle
         rows = self._generic_rows(chosen, closed)
-        return int(pins_of(self.model.conservation, rows, closed, self.model.places, self.budget).sum())
+        return int(
+            pins_of(self.model.conservation, rows, closed, self.model.places, self.budget).sum()
+        )
 
     @property
     def _pins(self) -> int:
@@ -142,9 +144,7 @@ class Plan:
         return ratios.jacobian(ratios.numerators(point) / below, 1 / below)
 
 
-def plan(
-    flowsheet: Flowsheet, keys: Sequence[Key], fixed: Sequence[bool], budget: Budget
-) -> Plan:
+def plan(flowsheet: Flowsheet, keys: Sequence[Key], fixed: Sequence[bool], budget: Budget) -> Plan:
     """
     Plan the reconciliation of a checked flowsheet.
 

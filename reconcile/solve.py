@@ -11,8 +11,15 @@ import scipy.sparse as sp
 from .flowsheet import SOLIDS
 from .kernel.active_set import Held
 from .kernel.budget import Budget
-from .kernel.factory import factory_of
-from .kernel.limits import FURTHER_STARTS, SAME_OBJECTIVE, SMALLEST_SCALE, ZERO_READING, ZERO_STREAM
+from .kernel.factory import factory_of, is_small
+from .kernel.limits import (
+    FURTHER_STARTS,
+    RESCALE_AFTER,
+    SAME_OBJECTIVE,
+    SMALLEST_SCALE,
+    ZERO_READING,
+    ZERO_STREAM,
+)
 from .kernel.newton import Optimum, minimise
 from .kernel.problem import Problem
 from .options import Options
@@ -76,9 +83,7 @@ def _problem(plan: Plan, values: Floats, sds: Floats, first: Guess, closed: Bool
     floor = _floor(plan, values, first.throughput)
     return Problem(
         sp.csr_array(sp.vstack((model.conservation, rows, plan.gauge_rows))),
-        np.concatenate(
-            (np.zeros(model.conservation.shape[0]), target, first.point[plan.gauges])
-        ),
+        np.concatenate((np.zeros(model.conservation.shape[0]), target, first.point[plan.gauges])),
         plan.ratios.keep(used),
         values[used],
         sds[used],
@@ -168,17 +173,24 @@ class _Case:
     def descend(self, x: Floats, closed: Bools) -> Solution:
         """Go down to an optimum, closing streams whose mass vanishes on the way."""
         plan, kinds = self.plan, self.plan.model.kinds
-        begun = closed
+        begun, done = closed, 0
         while True:
             problem = self.problem(closed)
             x = np.maximum(x, np.where(closed, 0.0, problem.lower))
             scale = np.maximum(np.abs(x), SMALLEST_SCALE * _throughput(plan, x, self.first))
             scaled = problem.scaled(scale)
-            factory, most = factory_of(scaled, self.budget), self.options.max_iterations
+            most = min(RESCALE_AFTER, self.options.max_iterations - done)
             optimum = minimise(
-                scaled, factory, x / scale, _held(plan, closed), most, self.budget
+                scaled,
+                factory_of(scaled, self.budget),
+                x / scale,
+                _held(plan, closed),
+                most,
+                self.budget,
             )
-            x = optimum.x * scale
+            x, done = optimum.x * scale, done + max(optimum.iterations, 1)
+            if not optimum.converged and done < self.options.max_iterations:
+                continue
             newly = _emptied(plan, problem, optimum)
             if not optimum.converged or not newly.any():
                 break
@@ -194,7 +206,7 @@ class _Case:
             closed=closed,
             used=plan.meaningful(closed) & ~plan.fixed,
             emptied=(closed & ~begun).reshape(-1, kinds)[:, 0],
-            optimum=optimum,
+            optimum=replace(optimum, iterations=done),
         )
 
 
@@ -249,14 +261,18 @@ def solve(plan: Plan, values: Floats, sds: Floats, options: Options, budget: Bud
     best = case.descend(case.passes(start, closed), closed)
     if _is_plain(best):
         return best
-    best = _better(best, case.descend(start, closed))
+    if is_small(plan.model.conservation):
+        best = _better(best, case.descend(start, closed))
     if not len(plan.gauges):
         return best
     random = np.random.default_rng(_START_SEED)
-    for _ in range(FURTHER_STARTS):
-        at = resplit(plan, case.first, random.uniform(0.2, 1.0, plan.model.streams))
+    shares = [np.ones(plan.model.streams)]
+    shares += [random.uniform(0.2, 1.0, plan.model.streams) for _ in range(FURTHER_STARTS)]
+    for share in shares:
+        at = resplit(plan, case.first, share)
         if plan.fixed.any():
             at, closed = case.feasible(np.where(closed, 0.0, at), closed)
+        best = _better(best, case.descend(case.passes(at, closed), closed))
         best = _better(best, case.descend(at, closed))
     return best
 

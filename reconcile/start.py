@@ -1,7 +1,7 @@
 """
 Where a solve starts: a point that balances, inside the bounds, near the readings.
 
-Unmeasured flows are split equally at every node and scaled to the masses read; fixed values are
+Flows are split at every node by what was read around it; fixed values are
 met by a linear program (HiGHS); then a few linear passes, with each assay cleared of its
 denominator and weighted by the present mass, bring the start close to the optimum.
 """
@@ -9,24 +9,30 @@ denominator and weighted by the present mass, bring the start close to the optim
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import scipy.sparse as sp
 from scipy.optimize import linprog
 
-from .flowsheet import SOLIDS
 from .kernel.active_set import Factory, Held, Inner, solve_inner
-from .kernel.newton import guarded
 from .kernel.limits import LINEAR_PASSES, PRIOR_WEIGHT, SMALLEST_SCALE, ZERO_STREAM
+from .kernel.newton import guarded
 
 if TYPE_CHECKING:
     from .kernel.budget import Budget
     from .kernel.problem import Bools, Floats, Ints, Problem
+    from .model import Model
     from .plan import Plan
 
 _UNREAD_GRADE = 0.01
 """Grade assumed for a component that was read nowhere; it only scales unknowns."""
+
+_LARGEST_GRADE = 0.9
+"""Largest grade a guess may start from, so that it is inside the bounds."""
+
+_SMALL_REST = 0.02
+"""What the inlets leave for the unread outlets counts if it is more than this share of them."""
 
 _FEASIBLE = 1e-8
 """Relative slack beyond which fixed values contradict the balances: above HiGHS's own 1e-9,
@@ -53,6 +59,10 @@ def resplit(plan: Plan, first: Guess, share: Floats) -> Floats:
     return np.column_stack([model.flow(point[:, q], share) for q in range(model.kinds)]).ravel()
 
 
+class StartError(RuntimeError):
+    """No start could be computed, for numbers too far apart; the message is the solver's."""
+
+
 class Contradiction(ValueError):
     """
     The fixed values cannot all be true.
@@ -65,63 +75,126 @@ class Contradiction(ValueError):
         super().__init__("fixed values contradict the balances")
 
 
-def guess(plan: Plan, values: Floats) -> Guess:
-    """Give flows split equally at every node, scaled to the masses and grades that were read."""
+def _read(plan: Plan, values: Floats) -> Floats:
+    """Give the positive readings by stream and quantity, NaN where there is none."""
     model = plan.model
-    ones = np.ones(model.streams)
-    solids = model.flow(ones, ones)
-    streams = model.flowsheet.stream_index
+    streams, kinds = model.flowsheet.stream_index, model.flowsheet.quantity_index
+    read = np.full((model.streams, model.kinds), np.nan)
+    for (name, of), value in zip(plan.keys, values, strict=True):
+        if value > 0:
+            read[streams[name], kinds[of]] = value
+    return read
+
+
+def _node_sums(model: Model, values: Floats, ends: Ints) -> Floats:
+    """Give the sum of ``values`` over the streams at the given end of each node."""
+    here = ends >= 0
+    nodes = len(model.flowsheet.nodes)
+    return np.bincount(ends[here], values[here], nodes).astype(np.float64)
+
+
+def _shares(model: Model, masses: Floats) -> Floats:
+    """
+    Give weights by which each node splits, from the masses read (NaN where unread).
+
+    Unread outlets share what the node's inlets leave, or count as the mean of those read.
+    """
+    source, target = model.ends
+    unread = np.isnan(masses)
+    known = np.where(unread, 0.0, masses)
+    entering, leaving = _node_sums(model, known, target), _node_sums(model, known, source)
+    gaps_in = _node_sums(model, unread.astype(float), target)
+    gaps_out = _node_sums(model, unread.astype(float), source)
+    outlets = _node_sums(model, np.ones(model.streams), source)
+    rest = np.where(gaps_in == 0, entering - leaving, 0.0)
+    mean = np.where(outlets > gaps_out, leaving / np.maximum(outlets - gaps_out, 1.0), 1.0)
+    fill = np.where(rest > _SMALL_REST * entering, rest / np.maximum(gaps_out, 1.0), mean)
+    return np.where(unread, fill[source], masses)
+
+
+def _scaled_to(model: Model, solids: Floats, masses: Floats) -> Floats:
+    """Give the flows scaled, part by part, to the masses read."""
     scale = np.ones(model.streams)
-    read_masses = [
-        (streams[name], value)
-        for (name, of), value in zip(plan.keys, values, strict=True)
-        if of == SOLIDS and value > 0
-    ]
-    for part in np.unique(model.part_of):
-        factors = [value / solids[s] for s, value in read_masses if model.part_of[s] == part]
-        if factors:
-            scale[model.part_of == part] = float(np.median(factors))
-    grades = [1.0]
-    for component in model.flowsheet.components:
-        read = [
-            v for (_, of), v in zip(plan.keys, values, strict=True) if of == component and v > 0
-        ]
-        grades.append(float(np.median(read)) if read else _UNREAD_GRADE)
-    grade = np.minimum(np.array(grades), np.where(np.arange(model.kinds) == 0, 1.0, 0.9))
-    point = np.outer(solids * scale, grade)
-    feed = np.zeros(model.streams)
     for part in np.unique(model.part_of):
         here = model.part_of == part
-        feed[here] = (solids * scale)[here & model.entries].sum()
-    return Guess(point.ravel(), np.outer(feed, grade).ravel())
+        factors = (masses / solids)[here & ~np.isnan(masses)]
+        if len(factors):
+            scale[here] = float(np.median(factors))
+    return solids * scale
 
 
-def _program(problem: Problem, at: Floats, lower: Floats, closed: Bools) -> tuple[Floats, Floats, Floats]:
+def _component(model: Model, solids: Floats, grades: Floats) -> Floats:
+    """Give one component's flows from the solids and the grades read (NaN where unread)."""
+    unread = np.isnan(grades)
+    typical = _UNREAD_GRADE if unread.all() else float(np.nanmedian(grades))
+    typical = min(typical, _LARGEST_GRADE)
+    grade = np.where(unread, typical, grades)
+    flows = model.flow(solids * grade, solids * grade)
+    return flows if np.all(flows <= _LARGEST_GRADE * solids) else typical * solids
+
+
+def guess(plan: Plan, values: Floats) -> Guess:
+    """Give flows that balance, split at every node by the masses and grades read around it."""
+    model = plan.model
+    read = _read(plan, values)
+    masses = read[:, 0]
+    entries = np.where(np.isnan(masses), np.nan, masses)
+    typical = (
+        1.0 if np.isnan(entries[model.entries]).all() else np.nanmedian(entries[model.entries])
+    )
+    feeds = np.where(np.isnan(entries), typical, entries)
+    solids = _scaled_to(model, model.flow(feeds, _shares(model, masses)), masses)
+    columns = [solids] + [_component(model, solids, read[:, q]) for q in range(1, model.kinds)]
+    point = np.column_stack(columns)
+    feed = np.zeros_like(point)
+    for part in np.unique(model.part_of):
+        here = model.part_of == part
+        feed[here] = point[here & model.entries].sum(axis=0)
+    return Guess(point.ravel(), feed.ravel())
+
+
+def _linear_program(cost: Floats, below: Any, equal: Any, right: Floats, bounds: Floats) -> Any:  # noqa: ANN401, SciPy's answer has no public type
+    """Minimise ``cost·x`` with ``below x ≤ 0``, ``equal x = right`` and ``bounds`` (n, 2)."""
+    solver: Any = linprog
+    return solver(
+        cost,
+        A_ub=sp.csr_array(below),
+        b_ub=np.zeros(below.shape[0]),
+        A_eq=sp.csr_array(equal),
+        b_eq=right,
+        bounds=bounds,
+        method="highs",
+        options={"primal_feasibility_tolerance": 1e-10, "dual_feasibility_tolerance": 1e-9},
+    )
+
+
+def _program(
+    problem: Problem, at: Floats, lower: Floats, closed: Bools
+) -> tuple[Floats, Floats, Floats]:
     """
     Give the point nearest to ``at`` (sum of relative moves) that breaks balances the least.
 
     Returns the point (n,), the breach of each equality (e,) and the equalities' dual values (e,).
+
+    Raises
+    ------
+    StartError
+        if the solver gives up.
     """
     n, e = problem.size, len(problem.target)
     one, far = sp.eye_array(n), 1e6
-    rows = sp.hstack((problem.equalities, sp.csr_array((e, 2 * n)), sp.eye_array(e), -sp.eye_array(e)))
+    rows = sp.hstack(
+        (problem.equalities, sp.csr_array((e, 2 * n)), sp.eye_array(e), -sp.eye_array(e))
+    )
     apart = sp.hstack((one, -one, one, sp.csr_array((n, 2 * e))))
     within = sp.hstack((-problem.within, sp.csr_array((problem.within.shape[0], 2 * n + 2 * e))))
     cost = np.concatenate((np.zeros(n), np.ones(2 * n), far * np.ones(2 * e)))
     upper = np.concatenate((np.where(closed, 0.0, np.inf), np.full(2 * n + 2 * e, np.inf)))
     bounds = np.column_stack((np.concatenate((lower, np.zeros(2 * n + 2 * e))), upper))
-    answer = linprog(
-        cost,
-        A_ub=sp.csr_array(within) if problem.within.shape[0] else None,
-        b_ub=np.zeros(problem.within.shape[0]) if problem.within.shape[0] else None,
-        A_eq=sp.csr_array(sp.vstack((rows, apart))),
-        b_eq=np.concatenate((problem.target, at)),
-        bounds=bounds,
-        method="highs",
-        options={"primal_feasibility_tolerance": 1e-10, "dual_feasibility_tolerance": 1e-9},
-    )
+    equal, right = sp.vstack((rows, apart)), np.concatenate((problem.target, at))
+    answer = _linear_program(cost, within, equal, right, bounds)
     if not answer.success:
-        raise RuntimeError(f"the linear program for the start failed: {answer.message}")
+        raise StartError(f"the linear program for the start failed: {answer.message}")
     breach = answer.x[3 * n : 3 * n + e] - answer.x[3 * n + e :]
     return answer.x[:n], breach, answer.eqlin.marginals[:e] / far
 
@@ -155,26 +228,19 @@ def forced_zero(problem: Problem, solids: Ints, closed: Bools) -> Bools:
     above = sp.hstack((pick, sp.eye_array(k)))
     within = sp.hstack((-problem.within, sp.csr_array((problem.within.shape[0], k))))
     lower = np.where(np.isfinite(problem.lower), 0.0, -np.inf)
-    answer = linprog(
-        np.concatenate((np.zeros(n), -np.ones(k))),
-        A_ub=sp.csr_array(sp.vstack((within, above))),
-        b_ub=np.zeros(problem.within.shape[0] + k),
-        A_eq=sp.csr_array(rows),
-        b_eq=problem.target,
-        bounds=np.column_stack(
-            (
-                np.concatenate((lower, np.zeros(k))),
-                np.concatenate((np.where(closed, 0.0, np.inf), np.full(k, small))),
-            )
-        ),
-        method="highs",
-    )
+    upper = np.concatenate((np.where(closed, 0.0, np.inf), np.full(k, small)))
+    bounds = np.column_stack((np.concatenate((lower, np.zeros(k))), upper))
+    cost = np.concatenate((np.zeros(n), -np.ones(k)))
+    below = sp.vstack((within, above))
+    answer = _linear_program(cost, below, rows, problem.target, bounds)
     if not answer.success:
         return np.zeros(k, dtype=bool)
     return np.asarray(answer.x[n:] < small / 2)
 
 
-def linear_passes(problem: Problem, factory: Factory, x: Floats, held: Held, budget: Budget) -> Floats:
+def linear_passes(
+    problem: Problem, factory: Factory, x: Floats, held: Held, budget: Budget
+) -> Floats:
     """
     Improve a feasible start by weighted linear least squares with bounds.
 

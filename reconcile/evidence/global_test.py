@@ -1,5 +1,5 @@
 """
-The global test: are all adjustments together as small as the stated errors promise?
+The global test of all adjustments together.
 
 Under normal errors with the stated standard deviations the weighted sum of squared adjustments is
 chi-square distributed with as many degrees of freedom as there are independent checks (Reilly and
@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from scipy.stats import chi2
 
-from ..balance import GlobalTest
+from reconcile.balance import GlobalTest
 
 
 def global_test(statistic: float, degrees: int, bounds: int) -> GlobalTest:
@@ -25,9 +25,7 @@ def global_test(statistic: float, degrees: int, bounds: int) -> GlobalTest:
         return GlobalTest(statistic, 0, None, "no reading is redundant, so nothing can be tested")
     low = float(chi2.sf(statistic, degrees)) if degrees else None
     if bounds == 0:
-        return GlobalTest(
-            statistic, degrees, low, f"chi-square with {degrees} degrees of freedom"
-        )
+        return GlobalTest(statistic, degrees, low, f"chi-square with {degrees} degrees of freedom")
     high = float(chi2.sf(statistic, degrees + bounds))
     held = "1 bound is active" if bounds == 1 else f"{bounds} bounds are active"
     if low is None:

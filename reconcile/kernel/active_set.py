@@ -27,14 +27,16 @@ if TYPE_CHECKING:
 
     from .budget import Budget
     from .dense import Step
-    from .problem import Bools, Floats, Problem
+    from .problem import Bools, Floats, Ints, Problem
 
 
 @dataclass(frozen=True)
 class Held:
     """
-    What is held: ``lower`` (n,) at the lower bound, ``within`` (g,) rows at zero, ``pinned`` (n,)
-    undetermined unknowns at their present value, ``closed`` (n,) unknowns that are zero for good.
+    What is held.
+
+    ``lower`` (n,) at the lower bound, ``within`` (g,) rows at zero, ``pinned`` (n,) undetermined
+    unknowns at their present value, ``closed`` (n,) unknowns that are zero for good.
     """
 
     lower: Bools
@@ -64,6 +66,10 @@ class Factor(Protocol):
 
     def variance(self, rows: sp.csr_array) -> Floats:
         """Give the variance of each functional."""
+        ...
+
+    def cross(self, left: sp.csr_array, right: sp.csr_array, partner: Ints) -> Floats:
+        """Give the covariance of each functional with its partner."""
         ...
 
 
@@ -111,9 +117,7 @@ class Solved:
 
 def _tolerance(inner: Inner, step: Step) -> Floats:
     terms = abs(inner.problem.equalities).T @ np.abs(step.multipliers[: len(inner.problem.target)])
-    return np.asarray(
-        MULTIPLIER_FLOOR + MULTIPLIER_RELATIVE * (np.abs(inner.gradient) + terms)
-    )
+    return np.asarray(MULTIPLIER_FLOOR + MULTIPLIER_RELATIVE * (np.abs(inner.gradient) + terms))
 
 
 def _revised(inner: Inner, held: Held, step: Step, reached: Floats) -> Held:

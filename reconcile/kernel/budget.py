@@ -40,6 +40,5 @@ class Budget:
         """
         if megabytes > self.megabytes:
             raise OverBudget(
-                f"memory: {purpose} needs about {megabytes:.0f} MB of "
-                f"{self.megabytes:g} MB allowed"
+                f"memory: {purpose} needs about {megabytes:.0f} MB of {self.megabytes:g} MB allowed"
             )

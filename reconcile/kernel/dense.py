@@ -94,9 +94,7 @@ class DenseFactor:
         if self._triangle.shape[0] == 0:
             return right
         if self.singular:
-            move, *_ = np.linalg.lstsq(
-                self._reduced.T @ self._reduced, right, rcond=RANK_TOLERANCE
-            )
+            move, *_ = np.linalg.lstsq(self._reduced.T @ self._reduced, right, rcond=RANK_TOLERANCE)
             return np.asarray(move)
         inner = solve_triangular(self._triangle, right, trans="T")
         return np.asarray(solve_triangular(self._triangle, inner))
@@ -135,7 +133,12 @@ class DenseFactor:
         spread = rows[:, self._basis.free] @ self._root
         return np.asarray(np.einsum("ij,ij->i", spread, spread))
 
-    def covariance(self, left: sp.csr_array, right: sp.csr_array) -> Floats:
-        """Give the covariance of two sets of functionals, (k, n) and (l, n), shape (k, l)."""
+    def cross(self, left: sp.csr_array, right: sp.csr_array, partner: Ints) -> Floats:
+        """
+        Give the covariance of each functional in ``left`` (k, n) with its partner in ``right``.
+
+        ``partner`` (k,) are positions in ``right`` (l, n).
+        """
         free = self._basis.free
-        return np.asarray((left[:, free] @ self._root) @ (right[:, free] @ self._root).T)
+        spread = (right[:, free] @ self._root)[partner]
+        return np.asarray(np.einsum("ij,ij->i", left[:, free] @ self._root, spread))

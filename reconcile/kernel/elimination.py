@@ -12,6 +12,7 @@ their pivot is what all readings together say of them.  Zero there means undeter
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -132,7 +133,7 @@ class _Clusters:
         e = equalities.shape[0]
         self.parent = list(range(e + 1))
         columns = sp.csc_array(equalities)
-        self.rows_of = [columns.indices[a:b] for a, b in zip(columns.indptr, columns.indptr[1:])]
+        self.rows_of = [columns.indices[a:b] for a, b in pairwise(columns.indptr)]
         self.loose: list[set[int]] = []
         self.firm: list[bool] = []
         for r in range(e):
@@ -226,7 +227,9 @@ def eliminate(
     order, weak = _weak(jacobian, groups)
     places = _row_places(equalities, groups, row_groups)
     pairs = _match(equalities, weak, places)
-    later = [p for row, unknown in pairs for p in ((n + row, unknown) if unknown >= 0 else (n + row,))]
+    later = [
+        p for row, unknown in pairs for p in ((n + row, unknown) if unknown >= 0 else (n + row,))
+    ]
     matched = np.zeros(n, dtype=bool)
     matched[[unknown for _, unknown in pairs if unknown >= 0]] = True
     last = order[(weak & ~matched)[order]]

@@ -1,9 +1,9 @@
 """
 Inner problem with many bounds at work: a primal-dual interior point method.
 
-Predictor and corrector after Mehrotra (1992; Nocedal and Wright 2006, algorithm 16.4).  A barrier is
-nothing but further rows of the readings' kind, one for each bound, so each round is one factor of
-the same family.  The end point names the set that holds; the caller polishes it to the digit.
+Predictor and corrector after Mehrotra (1992; Nocedal and Wright 2006, algorithm 16.4).  A barrier
+is nothing but further rows of the readings' kind, one for each bound, so each round is one factor
+of the same family.  The end point names the set that holds; the caller polishes it to the digit.
 """
 
 from __future__ import annotations

@@ -20,7 +20,7 @@ DROPPED = 1e300
 """Pivot put in place of a dependent one: its unknown is held at zero."""
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def elimination_tree(pointer: Ints, index: Ints) -> tuple[Ints, Ints]:
     """Give the parent of each column (-1 at a root) and the entries below its diagonal."""
     n = len(pointer) - 1
@@ -40,7 +40,7 @@ def elimination_tree(pointer: Ints, index: Ints) -> tuple[Ints, Ints]:
     return parent, count
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def factorise(
     pointer: Ints,
     index: Ints,
@@ -104,7 +104,7 @@ def factorise(
     return dropped
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def substitute(start: Ints, rows: Ints, lower: Floats, pivots: Floats, right: Floats) -> None:
     """Solve in place for every column of ``right`` (n, k)."""
     n, k = right.shape
@@ -122,7 +122,7 @@ def substitute(start: Ints, rows: Ints, lower: Floats, pivots: Floats, right: Fl
                 right[column, c] -= factor * right[row, c]
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def selected_inverse(
     start: Ints, rows: Ints, lower: Floats, pivots: Floats
 ) -> tuple[Floats, Floats]:
@@ -151,7 +151,7 @@ def selected_inverse(
     return diagonal, inner
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def quadratic_forms(
     start: Ints,
     rows: Ints,
@@ -216,9 +216,7 @@ class Symbolic:
 class Numeric:
     """The factor of one matrix on a known pattern."""
 
-    def __init__(
-        self, symbolic: Symbolic, data: Floats, tolerance: float, instead: float
-    ) -> None:
+    def __init__(self, symbolic: Symbolic, data: Floats, tolerance: float, instead: float) -> None:
         self.symbolic = symbolic
         self.rows = np.empty(symbolic.entries, dtype=np.int64)
         self.lower = np.empty(symbolic.entries)

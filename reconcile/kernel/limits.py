@@ -27,7 +27,7 @@ KKT_STALLED = 1e-6
 """Decrement still accepted when rounding stops all progress; the reply shows the value reached."""
 
 ARMIJO = 1e-4
-"""Share of the predicted decrease a step must deliver (Armijo 1966; Nocedal and Wright 2006, 3.4)."""
+"""Share of the predicted decrease a step must deliver (Nocedal and Wright 2006, 3.4)."""
 
 SHORTEST_STEP = 1e-10
 """A line search below this has found no descent."""
@@ -93,12 +93,16 @@ STALL_ROUNDS = 4
 SHRINK = 0.1
 """Least share of its present value that a divisor keeps in one step."""
 
-FURTHER_STARTS = 3
-"""Random starts beside the two regular ones where nothing was weighed: of 240 random flowsheets,
+FURTHER_STARTS = 2
+"""Random starts beside the regular ones where nothing was weighed: of 240 random flowsheets,
 two of that kind had a better optimum that needed one of them."""
 
 SAME_OBJECTIVE = 1e-9
 """Objectives this close (beside 1 + their size) belong to the same optimum."""
+
+RESCALE_AFTER = 12
+"""Newton steps after which unknowns are scaled anew: an unknown that has grown a thousandfold since
+the start would otherwise carry a thousandfold rounding."""
 
 SHORT_STEP = 0.25
 """A step cut to less than this share makes the next one a Gauss-Newton step, which is safer far

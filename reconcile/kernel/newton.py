@@ -23,8 +23,8 @@ from .limits import (
     KKT_TOLERANCE,
     MEASURABLE,
     SHORT_STEP,
-    SHRINK,
     SHORTEST_STEP,
+    SHRINK,
     SLOW_CONVERGENCE,
     STALL_ROUNDS,
 )
@@ -42,8 +42,8 @@ class Optimum:
     Where the iteration ended.
 
     ``decrement`` is the remaining move in posterior standard deviations, the scaled KKT residual;
-    ``iterations`` counts Newton steps; ``objective`` is ``Σ ((h - y) / sd)²``; ``binding`` marks the
-    held bounds that push back, with a multiplier above rounding.
+    ``iterations`` counts Newton steps; ``objective`` is ``Σ ((h - y) / sd)²``; ``binding`` marks
+    the held bounds that push back.
     """
 
     x: Floats
@@ -116,7 +116,9 @@ def guarded(problem: Problem, x: Floats) -> Problem:
     to zero would trust a model that holds nowhere near it.
     """
     divides = problem.lower > 0
-    return replace(problem, lower=np.where(divides, np.maximum(problem.lower, SHRINK * x), problem.lower))
+    return replace(
+        problem, lower=np.where(divides, np.maximum(problem.lower, SHRINK * x), problem.lower)
+    )
 
 
 def minimise(
@@ -165,7 +167,7 @@ def minimise(
             continue
         share = _line_search(problem, x, move, 0.5 * objective, float(inner.gradient @ move))
         if share == 0.0 and not full:
-            break
+            return Optimum(x, held, False, decrement, iteration, objective, binding)
         full = share > SHORT_STEP
         x = x + share * move
     return Optimum(x, held, False, progress.last, most, objective, binding)

@@ -40,10 +40,10 @@ def reciprocal(size: Floats) -> Floats:
 
 def squared_columns(rows: sp.csr_array) -> Floats:
     """Give the sum of squares of each column: shape (columns,)."""
-    return np.bincount(rows.indices, weights=rows.data**2, minlength=rows.shape[1])
+    return np.bincount(rows.indices, rows.data**2, rows.shape[1]).astype(np.float64)
 
 
 def squared_rows(rows: sp.csr_array) -> Floats:
     """Give the sum of squares of each row: shape (rows,)."""
     row = np.repeat(np.arange(rows.shape[0]), np.diff(rows.indptr))
-    return np.bincount(row, weights=rows.data**2, minlength=rows.shape[0])
+    return np.bincount(row, rows.data**2, rows.shape[0]).astype(np.float64)

@@ -17,7 +17,15 @@ import numpy as np
 import scipy.sparse as sp
 
 from .dense import Step
-from .elimination import Elimination, eliminate, gram, on_pattern, sizes, symbolic_of, upper_triangle
+from .elimination import (
+    Elimination,
+    eliminate,
+    gram,
+    on_pattern,
+    sizes,
+    symbolic_of,
+    upper_triangle,
+)
 from .ldl import DROPPED, Numeric, Symbolic, quadratic_forms
 from .limits import (
     CANCELLED_PIVOT,
@@ -178,14 +186,30 @@ class SparseFactor:
             forms[chosen] = np.einsum("ij,ji->i", part.toarray(), self._spread(part))
         return forms
 
-    def spread(self, rows: sp.csr_array) -> Floats:
-        """Give the covariance of every unknown with each functional in ``rows``: (n, k)."""
-        return self._columns[:, None] * self._spread(scale_columns(rows, self._columns))
+    def cross(self, left: sp.csr_array, right: sp.csr_array, partner: Ints) -> Floats:
+        """
+        Give the covariance of each functional in ``left`` (k, n) with its partner in ``right``.
+
+        ``partner`` (k,) positions in ``right`` (l, n); one solve serves all that share a partner.
+        """
+        scaled, others = scale_columns(left, self._columns), scale_columns(right, self._columns)
+        result = np.zeros(left.shape[0])
+        by_partner = np.argsort(partner, kind="stable")
+        for begin in range(0, others.shape[0], SOLVE_BLOCK):
+            spread = self._spread(sp.csr_array(others[begin : begin + SOLVE_BLOCK]))
+            first, last = np.searchsorted(partner[by_partner], (begin, begin + spread.shape[1]))
+            chosen = by_partner[first:last]
+            part = sp.csr_array(scaled[chosen])
+            row = np.repeat(np.arange(len(chosen)), np.diff(part.indptr))
+            terms = part.data * spread[part.indices, (partner[chosen] - begin)[row]]
+            result[chosen] = np.bincount(row, weights=terms, minlength=len(chosen))
+        return result
 
     def _spread(self, scaled: sp.csr_array) -> Floats:
+        """Give the covariance of every scaled unknown with each scaled functional: (n, k)."""
         right = np.zeros((len(self._basis.place), scaled.shape[0]))
         right[: self._basis.unknowns] = scaled.T.toarray()
-        return self._refined(right)[: self._basis.unknowns]
+        return self._once(right)[: self._basis.unknowns]
 
 
 def undetermined(
