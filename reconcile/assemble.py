@@ -21,7 +21,7 @@ from .balance import (
 from .derived import Derived, evaluate
 from .evidence.global_test import global_test
 from .flowsheet import SOLIDS
-from .kernel.limits import CLOSURE_TOLERANCE, LEVERAGE_TOLERANCE
+from .kernel.limits import LEVERAGE_TOLERANCE
 
 if TYPE_CHECKING:
     from .kernel.problem import Floats
@@ -78,7 +78,7 @@ def assembled(at: Linearisation, readings: Sequence[Reading]) -> Balance:
             len(bounds),
         ),
         active_bounds=bounds,
-        warnings=_warnings(solution, closure),
+        warnings=_warnings(solution),
         iterations=solution.optimum.iterations,
         kkt_residual=solution.optimum.decrement,
     )
@@ -198,16 +198,11 @@ def _node_throughput(solution: Solution) -> Floats:
     return result
 
 
-def _warnings(solution: Solution, closure: tuple[Imbalance, ...]) -> tuple[str, ...]:
+def _warnings(solution: Solution) -> tuple[str, ...]:
     flowsheet = solution.plan.model.flowsheet
     warnings = [
         f"The reconciled mass of '{flowsheet.streams[s].name}' is zero, so its assays have no "
         "meaning and its assay readings were left out."
         for s in np.flatnonzero(solution.emptied)
-    ]
-    warnings += [
-        f"{bad.of} does not close at '{bad.node}': {bad.relative:.2g} of its throughput."
-        for bad in closure
-        if bad.relative > CLOSURE_TOLERANCE
     ]
     return tuple(warnings)

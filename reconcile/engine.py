@@ -15,6 +15,7 @@ from .balance import Balance, Failure, Outcome
 from .faults import InvalidInput
 from .flowsheet import Flowsheet
 from .kernel.budget import Budget, OverBudget
+from .kernel.limits import CLOSURE_TOLERANCE
 from .linearisation import Linearisation
 from .options import Options
 from .plan import plan
@@ -67,22 +68,38 @@ def reconcile_balance(
     values = np.array([readings[i].value for i in counted])
     sds = np.array([readings[i].sd for i in counted])
     try:
-        solution = solve(planned, values, sds, options, budget)
-        if not solution.optimum.converged:
-            return failed(Outcome.NOT_CONVERGED, _not_converged(solution))
-        return assembled(Linearisation(solution), readings)
+        # Numbers further apart than a double holds give infinities on the way; the iteration
+        # then finds no descent and says so by its outcome.
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore", under="ignore"):
+            solution = solve(planned, values, sds, options, budget)
+            if not solution.optimum.converged:
+                return failed(Outcome.NOT_CONVERGED, _not_converged(solution))
+            return _vouched(assembled(Linearisation(solution), readings))
     except Contradiction as contradiction:
         return failed(Outcome.CONTRADICTORY, _contradiction(planned, contradiction, counted))
-    except StartError as error:
+    except (StartError, np.linalg.LinAlgError) as error:
         return failed(Outcome.NOT_CONVERGED, Failure((), f"{_START_FAILED} ({error})"))
     except OverBudget as over:
         return failed(Outcome.OVER_BUDGET, Failure((), str(over)))
 
 
+def _vouched(balance: Balance) -> Balance:
+    """Give the balance, or none at all if it does not close."""
+    worst = max(balance.closure, key=lambda imbalance: imbalance.relative)
+    if worst.relative <= CLOSURE_TOLERANCE:
+        return balance
+    failure = Failure(
+        (worst.node,),
+        f"{worst.of} does not close at '{worst.node}': {worst.relative:.2g} of its throughput. The "
+        "standard deviations or fixed values around it differ by more than the arithmetic holds.",
+    )
+    return failed(Outcome.NOT_CONVERGED, failure)
+
+
 def _contradiction(planned: Plan, found: Contradiction, counted: list[int]) -> Failure:
     model = planned.model
     balances = model.conservation.shape[0]
-    exact = np.flatnonzero(planned.fixed)
+    exact = np.flatnonzero(planned.fixed & planned.meaningful(found.closed))
     opposed = found.involved[balances : balances + len(exact)]
     opposed = opposed | found.broken[balances : balances + len(exact)]
     fixed = [planned.keys[k] for k in exact[opposed]]

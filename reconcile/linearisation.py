@@ -16,6 +16,7 @@ import scipy.sparse as sp
 
 from .kernel.active_set import Factor, Held
 from .kernel.factory import factory_of, is_small
+from .kernel.limits import VARIANCE_RESOLUTION
 from .kernel.newton import straight_rows
 from .kernel.problem import Problem
 from .kernel.rows import scale_columns
@@ -110,7 +111,8 @@ class Linearisation:
         cross = self._factor.cross(over, under, partner)
         apart = self._factor.variance(over)
         shared = self._factor.cross(under, under, np.arange(under.shape[0]))[partner]
-        return apart - 2 * ratio * cross + ratio**2 * shared
+        result = apart - 2 * ratio * cross + ratio**2 * shared
+        return np.where(result > VARIANCE_RESOLUTION * (apart + ratio**2 * shared), result, 0.0)
 
     @cached_property
     def is_small(self) -> bool:

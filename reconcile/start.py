@@ -67,11 +67,12 @@ class Contradiction(ValueError):
     """
     The fixed values cannot all be true.
 
-    ``broken`` and ``involved`` (e,) mark the equalities that break and those that oppose them.
+    ``broken`` and ``involved`` (e,) mark the equalities that break and those that oppose them,
+    with the ``closed`` unknowns (n,) at zero.
     """
 
-    def __init__(self, broken: Bools, involved: Bools) -> None:
-        self.broken, self.involved = broken, involved
+    def __init__(self, broken: Bools, involved: Bools, closed: Bools) -> None:
+        self.broken, self.involved, self.closed = broken, involved, closed
         super().__init__("fixed values contradict the balances")
 
 
@@ -213,7 +214,7 @@ def feasible(problem: Problem, at: Floats, closed: Bools) -> Floats:
     point, breach, dual = _program(problem, at, problem.lower, closed)
     if np.abs(breach).max(initial=0.0) <= _FEASIBLE:
         return np.asarray(np.maximum(point, problem.lower))
-    raise Contradiction(np.abs(breach) > _FEASIBLE, np.abs(dual) > _INVOLVED)
+    raise Contradiction(np.abs(breach) > _FEASIBLE, np.abs(dual) > _INVOLVED, closed)
 
 
 def forced_zero(problem: Problem, solids: Ints, closed: Bools) -> Bools:

@@ -95,6 +95,8 @@ class Inner:
     def step(self, held: Held, start: Floats) -> tuple[Step, Factor]:
         """Give the step from ``start`` for a given set of held constraints, and its factor."""
         problem = self.problem
+        if not (np.isfinite(self.gradient).all() and np.isfinite(self.jacobian.data).all()):
+            raise np.linalg.LinAlgError("numbers beyond the range of the arithmetic")
         factor = self.factory(held, self.jacobian)
         shortfall = problem.target - problem.equalities @ start
         slack = problem.within[np.flatnonzero(held.within)] @ start

@@ -47,6 +47,8 @@ class DenseBasis:
         self.equalities = equalities
         self.free: Ints = np.flatnonzero(free)
         self.rows = equalities.toarray()
+        if not np.isfinite(self.rows).all():
+            raise np.linalg.LinAlgError("numbers beyond the range of the arithmetic")
         q, triangle, order = qr(self.rows[:, self.free].T, pivoting=True)
         rank = rank_of(triangle)
         self.range: Floats = q[:, :rank]
@@ -105,6 +107,11 @@ class DenseFactor:
 
         ``gradient`` (n,), ``shortfall`` (e,) = target - E x, ``held_move`` (n,): how far each
         held unknown moves (ignored where free).
+
+        Raises
+        ------
+        numpy.linalg.LinAlgError
+            if the numbers are too far apart for a double.
         """
         free, null = self._basis.free, self._basis.null
         move = held_move.copy()
@@ -113,6 +120,8 @@ class DenseFactor:
         slope = gradient + self._jacobian.T @ (self._jacobian @ move)
         move[free] -= null @ self._newton(null.T @ slope[free])
         slope = gradient + self._jacobian.T @ (self._jacobian @ move)
+        if not np.isfinite(slope).all():
+            raise np.linalg.LinAlgError("numbers beyond the range of the arithmetic")
         multipliers = self._basis.multipliers(slope[free])
         return Step(move, multipliers, slope - self._basis.equalities.T @ multipliers)
 

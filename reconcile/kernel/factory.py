@@ -41,6 +41,8 @@ def pins_of(
     stacked = sp.csr_array(sp.vstack((unit_rows(balances), unit_rows(rows))))[:, free]
     stacked = scale_columns(stacked, reciprocal(np.sqrt(squared_columns(stacked))))
     pins = np.zeros(len(closed), dtype=bool)
+    if not np.isfinite(stacked.data).all():
+        raise np.linalg.LinAlgError("numbers beyond the range of the arithmetic")
     if is_small(balances):
         triangle, order = qr(stacked.toarray(), mode="r", pivoting=True)
         pins[free[order[rank_of(triangle) :]]] = True

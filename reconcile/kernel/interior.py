@@ -91,6 +91,8 @@ def interior_point(inner: Inner, held: Held) -> tuple[Floats, Held]:
         if mu <= BARRIER_END and np.abs(gap).max() <= BARRIER_END and _closed(lack):
             break
         barrier = scale_rows(bounds.rows, np.sqrt(z / s))
+        if not np.isfinite(barrier.data).all():
+            break
         factor = inner.factory(none, sp.csr_array(sp.vstack((inner.jacobian, barrier))))
         offset = x - inner.x
         slope = inner.gradient + inner.jacobian.T @ (inner.jacobian @ offset)

@@ -104,6 +104,10 @@ RESCALE_AFTER = 12
 """Newton steps after which unknowns are scaled anew: an unknown that has grown a thousandfold since
 the start would otherwise carry a thousandfold rounding."""
 
+VARIANCE_RESOLUTION = 1e-10
+"""A variance that is the difference of terms this much larger is rounding and DUAL_SHIFT: zero, as
+for the share of a node's only outlet."""
+
 SHORT_STEP = 0.25
 """A step cut to less than this share makes the next one a Gauss-Newton step, which is safer far
 from the optimum."""

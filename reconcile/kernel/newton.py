@@ -145,6 +145,8 @@ def minimise(
         # Gauss-Newton's Hessian vanishes exactly where the readings see nothing, so that a pin's
         # multiplier is zero unless a bound makes it otherwise; the curved rows lack that.
         rows = straight if pinned or not full else curved_rows(problem, ratio, below)
+        if not (np.isfinite(objective) and np.isfinite(rows.data).all()):
+            return Optimum(x, held, False, float("inf"), iteration, objective, binding)
         here = guarded(problem, x)
         inner = Inner(here, factory, x, straight.T @ residual, rows, budget)
         solved = solve_inner(inner, held)
