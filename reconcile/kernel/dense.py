@@ -40,6 +40,12 @@ def rank_of(triangle: Floats) -> int:
     return int(np.count_nonzero(diagonal > RANK_TOLERANCE * diagonal[0]))
 
 
+def _finite(numbers: Floats) -> Floats:
+    if not np.isfinite(numbers).all():
+        raise np.linalg.LinAlgError("numbers beyond the range of the arithmetic")
+    return numbers
+
+
 class DenseBasis:
     """Null space of the equalities over the free unknowns; reused while both stay the same."""
 
@@ -47,8 +53,7 @@ class DenseBasis:
         self.equalities = equalities
         self.free: Ints = np.flatnonzero(free)
         self.rows = equalities.toarray()
-        if not np.isfinite(self.rows).all():
-            raise np.linalg.LinAlgError("numbers beyond the range of the arithmetic")
+        _finite(self.rows)
         q, triangle, order = qr(self.rows[:, self.free].T, pivoting=True)
         rank = rank_of(triangle)
         self.range: Floats = q[:, :rank]
@@ -74,7 +79,7 @@ class DenseFactor:
     def __init__(self, basis: DenseBasis, jacobian: sp.csr_array) -> None:
         self._basis = basis
         self._jacobian = jacobian
-        self._reduced = np.asarray(jacobian[:, basis.free] @ basis.null)
+        self._reduced = _finite(np.asarray(jacobian[:, basis.free] @ basis.null))
 
     @cached_property
     def _triangle(self) -> Floats:
@@ -116,12 +121,10 @@ class DenseFactor:
         free, null = self._basis.free, self._basis.null
         move = held_move.copy()
         move[free] = 0.0
-        move[free] = self._basis.particular(shortfall - self._basis.equalities @ move)
-        slope = gradient + self._jacobian.T @ (self._jacobian @ move)
+        move[free] = self._basis.particular(_finite(shortfall - self._basis.equalities @ move))
+        slope = _finite(gradient + self._jacobian.T @ (self._jacobian @ move))
         move[free] -= null @ self._newton(null.T @ slope[free])
-        slope = gradient + self._jacobian.T @ (self._jacobian @ move)
-        if not np.isfinite(slope).all():
-            raise np.linalg.LinAlgError("numbers beyond the range of the arithmetic")
+        slope = _finite(gradient + self._jacobian.T @ (self._jacobian @ move))
         multipliers = self._basis.multipliers(slope[free])
         return Step(move, multipliers, slope - self._basis.equalities.T @ multipliers)
 
