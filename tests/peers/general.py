@@ -150,11 +150,15 @@ def unbounded(statement: Statement, start: Array) -> Array:
 
 
 def _allowed(statement: Statement, start: Array, z: Array) -> Optimum:
-    """Give a point within the bounds, as near to ``z`` as the way from an inner start goes."""
+    """
+    Give a point within the bounds, as near to ``z`` as the way from an inner start goes.
+
+    The start itself if that is better.
+    """
     here, there = statement.bounds @ start, statement.bounds @ z
     outside = there < 0
     back = float(np.max(there[outside] / (there - here)[outside], initial=0.0))
-    point = z + back * (start - z)
+    point = min((z + back * (start - z), start), key=statement.objective)
     return Optimum(statement.flows(point), statement.objective(point), (), np.inf)
 
 
