@@ -8,7 +8,8 @@ the inverse on the pattern of the factor for about the cost of the factor itself
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 from numba import njit
@@ -16,11 +17,22 @@ from numba import njit
 if TYPE_CHECKING:
     from .problem import Floats, Ints
 
+
+def _compiled(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Compile at first use, kept on disk where there is a place to keep it."""
+    try:
+        compiled = njit(cache=True)(function)
+    except RuntimeError:
+        # Neither the package nor the home directory can be written to: compile in each process.
+        compiled = njit(function)
+    return cast("Callable[..., Any]", compiled)
+
+
 DROPPED = 1e300
 """Pivot put in place of a dependent one: its unknown is held at zero."""
 
 
-@njit(cache=True)
+@_compiled
 def elimination_tree(pointer: Ints, index: Ints) -> tuple[Ints, Ints]:
     """Give the parent of each column (-1 at a root) and the entries below its diagonal."""
     n = len(pointer) - 1
@@ -40,7 +52,7 @@ def elimination_tree(pointer: Ints, index: Ints) -> tuple[Ints, Ints]:
     return parent, count
 
 
-@njit(cache=True)
+@_compiled
 def factorise(
     pointer: Ints,
     index: Ints,
@@ -104,7 +116,7 @@ def factorise(
     return dropped
 
 
-@njit(cache=True)
+@_compiled
 def substitute(start: Ints, rows: Ints, lower: Floats, pivots: Floats, right: Floats) -> None:
     """Solve in place for every column of ``right`` (n, k)."""
     n, k = right.shape
@@ -122,7 +134,7 @@ def substitute(start: Ints, rows: Ints, lower: Floats, pivots: Floats, right: Fl
                 right[column, c] -= factor * right[row, c]
 
 
-@njit(cache=True)
+@_compiled
 def selected_inverse(
     start: Ints, rows: Ints, lower: Floats, pivots: Floats
 ) -> tuple[Floats, Floats]:
@@ -151,7 +163,7 @@ def selected_inverse(
     return diagonal, inner
 
 
-@njit(cache=True)
+@_compiled
 def quadratic_forms(
     start: Ints,
     rows: Ints,

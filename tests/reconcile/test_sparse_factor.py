@@ -10,7 +10,7 @@ import pytest
 import scipy.sparse as sp
 
 from reconcile import Balance, reconcile_balance
-from reconcile.kernel import factory
+from reconcile.kernel import factory, ldl
 from reconcile.kernel.ldl import Numeric, Symbolic, quadratic_forms
 from tests.studies.agreement import general_circuit
 
@@ -126,3 +126,15 @@ def test_a_large_flowsheet_closes_and_its_statistic_fits_its_freedom():
         if expected.value is not None:
             assert found.value == pytest.approx(expected.value, rel=1e-7)
             assert found.sd == pytest.approx(expected.sd, rel=1e-4)
+
+
+def test_the_kernel_compiles_without_a_place_for_its_cache(monkeypatch: pytest.MonkeyPatch):
+    """A read-only installation compiles in the process instead of failing."""
+    monkeypatch.setattr("numba.core.caching.CacheImpl._locator_classes", [])
+
+    def doubled(number: float) -> float:
+        return 2 * number
+
+    with pytest.raises(RuntimeError, match="cannot cache"):
+        ldl.njit(cache=True)(doubled)
+    assert ldl._compiled(doubled)(21.0) == 42.0
