@@ -74,6 +74,8 @@ def reconcile_balance(
             solution = solve(planned, values, sds, options, budget)
             if not solution.optimum.converged:
                 return failed(Outcome.NOT_CONVERGED, _not_converged(solution))
+            if len(solution.boundless):
+                return failed(Outcome.NOT_CONVERGED, _boundless(solution))
             return _vouched(assembled(Linearisation(solution), readings))
     except Contradiction as contradiction:
         return failed(Outcome.CONTRADICTORY, _contradiction(planned, contradiction, counted))
@@ -81,6 +83,17 @@ def reconcile_balance(
         return failed(Outcome.NOT_CONVERGED, Failure((), f"{_START_FAILED} ({error})"))
     except OverBudget as over:
         return failed(Outcome.OVER_BUDGET, Failure((), str(over)))
+
+
+def _boundless(solution: Solution) -> Failure:
+    streams = [solution.plan.model.flowsheet.streams[s] for s in solution.boundless]
+    nodes = dict.fromkeys(n for s in streams for n in (s.source, s.target) if n is not None)
+    return Failure(
+        tuple(nodes),
+        "The readings set no upper limit to the mass of "
+        f"{', '.join(repr(s.name) for s in streams)}: the fit improves for ever as it grows. Weigh "
+        "one of these streams, or state the errors of the assays around them more narrowly.",
+    )
 
 
 def _vouched(balance: Balance) -> Balance:

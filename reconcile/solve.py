@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -14,7 +15,9 @@ from .kernel.budget import Budget
 from .kernel.factory import factory_of, is_small
 from .kernel.limits import (
     FURTHER_STARTS,
+    PLAIN_STEPS,
     RESCALE_AFTER,
+    RUNAWAY,
     SAME_OBJECTIVE,
     SMALLEST_SCALE,
     ZERO_READING,
@@ -26,6 +29,7 @@ from .options import Options
 from .start import (
     Contradiction,
     Guess,
+    StartError,
     feasible,
     forced_zero,
     guess,
@@ -34,7 +38,7 @@ from .start import (
 )
 
 if TYPE_CHECKING:
-    from .kernel.problem import Bools, Floats
+    from .kernel.problem import Bools, Floats, Ints
     from .plan import Plan
 
 
@@ -49,7 +53,8 @@ class Solution:
 
     ``x`` (n,) extensive quantities; ``scale`` (n,) their own sizes; ``closed`` (n,) those that are
     zero because their stream is; ``used`` (m,) the readings that kept a meaning and were not
-    fixed; ``emptied`` (streams,) streams that the optimum, not a fixed value, brought to zero.
+    fixed; ``emptied`` (streams,) streams that the optimum, not a fixed value, brought to zero;
+    ``typical`` (n,) the throughput that the readings suggest.
     """
 
     plan: Plan
@@ -58,10 +63,17 @@ class Solution:
     x: Floats
     scale: Floats
     throughput: Floats
+    typical: Floats
     closed: Bools
     used: Bools
     emptied: Bools
     optimum: Optimum
+
+    @property
+    def boundless(self) -> Ints:
+        """Streams whose mass has left all scale, since no reading sets it an upper limit."""
+        solids = self.plan.model.columns(0)
+        return np.flatnonzero(self.x[solids] > RUNAWAY * self.typical[solids])
 
 
 def fixed_rows(plan: Plan, values: Floats, chosen: Bools) -> tuple[sp.csr_array, Floats]:
@@ -161,6 +173,20 @@ class _Case:
     def feasible(self, at: Floats, closed: Bools) -> tuple[Floats, Bools]:
         return _feasible(self.plan, self.values, self.sds, self.first, at, closed)
 
+    def attempt(
+        self, at: Floats, empty: Bools, *, passes: bool
+    ) -> tuple[Solution | None, StartError | np.linalg.LinAlgError | None]:
+        """Go down from near ``at`` with ``empty`` streams closed; or say what prevented it."""
+        try:
+            start, closed = at, empty
+            if self.plan.fixed.any():
+                start, closed = self.feasible(np.where(empty, 0.0, at), empty)
+            if passes:
+                start = self.passes(start, closed)
+            return self.descend(start, closed), None
+        except (StartError, np.linalg.LinAlgError) as error:
+            return None, error
+
     def passes(self, x: Floats, closed: Bools) -> Floats:
         """Improve a feasible point by the linear passes."""
         scaled = self.problem(closed).scaled(self.first.point)
@@ -203,6 +229,7 @@ class _Case:
             x=x,
             scale=scale,
             throughput=_throughput(plan, x, self.first),
+            typical=self.first.throughput,
             closed=closed,
             used=plan.meaningful(closed) & ~plan.fixed,
             emptied=(closed & ~begun).reshape(-1, kinds)[:, 0],
@@ -220,8 +247,10 @@ def _fixed_empty(plan: Plan, values: Floats) -> Bools:
     return empty.ravel()
 
 
-def _better(one: Solution, other: Solution) -> Solution:
+def _better(one: Solution | None, other: Solution | None) -> Solution | None:
     """Give the converged one, or the one with the lower objective; the first where they agree."""
+    if one is None or other is None:
+        return one or other
     if one.optimum.converged != other.optimum.converged:
         return one if one.optimum.converged else other
     gap = one.optimum.objective - other.optimum.objective
@@ -229,10 +258,11 @@ def _better(one: Solution, other: Solution) -> Solution:
 
 
 def _is_plain(solution: Solution) -> bool:
-    """Say whether nothing hints at a second optimum: masses read, no bound at work."""
+    """Say whether nothing hints at a second optimum: masses read, no bound at work, quick."""
     binding = solution.optimum.binding
     return (
         solution.optimum.converged
+        and solution.optimum.iterations <= PLAIN_STEPS
         and not len(solution.plan.gauges)
         and not solution.emptied.any()
         and not binding.lower.any()
@@ -245,36 +275,45 @@ def solve(plan: Plan, values: Floats, sds: Floats, options: Options, budget: Bud
     Reconcile one set of values.
 
     ``values`` and ``sds`` (m,), in the order of the plan's keys; ``sds`` is zero exactly where the
-    plan says fixed.  The objective is not convex: where bounds are at work or nothing was weighed,
-    the case in which further optima were met, several starts are tried and the best is kept.
+    plan says fixed.  The objective is not convex: where bounds are at work, convergence was slow or
+    nothing was weighed, the cases in which further optima were met, several starts are tried and
+    the best is kept.
 
     Raises
     ------
     Contradiction
         if the fixed values cannot all be true.
+    StartError, numpy.linalg.LinAlgError
+        if no start could be computed.
     OverBudget
     """
     case = _Case(plan, values, sds, guess(plan, values), options, budget)
-    start, closed = case.first.point, _fixed_empty(plan, values)
-    if plan.fixed.any():
-        start, closed = case.feasible(np.where(closed, 0.0, start), closed)
-    best = case.descend(case.passes(start, closed), closed)
-    if _is_plain(best):
+    empty = _fixed_empty(plan, values)
+    best, trouble = case.attempt(case.first.point, empty, passes=True)
+    if best is not None and _is_plain(best):
         return best
-    if is_small(plan.model.conservation):
-        best = _better(best, case.descend(start, closed))
-    if not len(plan.gauges):
-        return best
-    random = np.random.default_rng(_START_SEED)
+    for at, passes in _further_starts(case):
+        other, _ = case.attempt(at, empty, passes=passes)
+        best = _better(best, other)
+    if best is None:
+        raise trouble or StartError("no start led anywhere")
+    return best
+
+
+def _further_starts(case: _Case) -> Iterator[tuple[Floats, bool]]:
+    """Give further points to start from, each with or without the linear passes."""
+    plan = case.plan
+    if not is_small(plan.model.conservation) and not len(plan.gauges):
+        return
+    yield case.first.point, False
     shares = [np.ones(plan.model.streams)]
-    shares += [random.uniform(0.2, 1.0, plan.model.streams) for _ in range(FURTHER_STARTS)]
+    if len(plan.gauges):
+        random = np.random.default_rng(_START_SEED)
+        shares += [random.uniform(0.2, 1.0, plan.model.streams) for _ in range(FURTHER_STARTS)]
     for share in shares:
         at = resplit(plan, case.first, share)
-        if plan.fixed.any():
-            at, closed = case.feasible(np.where(closed, 0.0, at), closed)
-        best = _better(best, case.descend(case.passes(at, closed), closed))
-        best = _better(best, case.descend(at, closed))
-    return best
+        yield at, True
+        yield at, False
 
 
 def _throughput(plan: Plan, x: Floats, first: Guess) -> Floats:

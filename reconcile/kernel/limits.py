@@ -108,6 +108,13 @@ VARIANCE_RESOLUTION = 1e-10
 """A variance that is the difference of terms this much larger is rounding and DUAL_SHIFT: zero, as
 for the share of a node's only outlet."""
 
+PLAIN_STEPS = 7
+"""Newton steps beyond which convergence counts as slow and further starts are tried."""
+
+RUNAWAY = 1e4
+"""A mass this many times the throughput that the readings suggest has left all scale: the
+objective falls for ever with it, and there is no optimum to report."""
+
 SHORT_STEP = 0.25
 """A step cut to less than this share makes the next one a Gauss-Newton step, which is safer far
 from the optimum."""

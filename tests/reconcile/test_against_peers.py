@@ -32,7 +32,7 @@ def _check(comparison: Comparison) -> None:
     assert comparison.shortfall <= 1e-7, "the values fit no state that closes within its bounds"
 
 
-@pytest.mark.parametrize("seed", range(GENERAL))
+@pytest.mark.parametrize("seed", GENERAL)
 def test_no_general_optimiser_finds_a_better_balance(seed: int):
     """
     Masses and assays together: never worse than scipy.optimize from several starts.

@@ -19,7 +19,14 @@ from tests.peers import convex
 from tests.peers.general import Optimum, best_of
 from tests.peers.statement import Array, Statement, stated
 
-GENERAL, LINEAR, INNER = 240, 40, 40
+BOUNDLESS = (150,)
+"""Seeds whose objective falls for ever as an unweighed feed and product grow together: there is no
+optimum to compare; ``tests/reconcile/test_starts.py`` holds the engine to saying so."""
+
+GENERAL = tuple(seed for seed in range(241) if seed not in BOUNDLESS)
+"""240 seeds with an optimum."""
+
+LINEAR, INNER = 40, 40
 """How many seeded flowsheets each judge sees."""
 
 STANDARD = Sampling()
@@ -168,7 +175,7 @@ def _line(title: str, comparisons: list[Comparison]) -> str:
 
 def main() -> None:
     """Print the largest disagreements."""
-    general = [compare_general(seed) for seed in range(GENERAL)]
+    general = [compare_general(seed) for seed in GENERAL]
     lines = [
         _line("scipy.optimize, masses and assays", general),
         _line("convex programme, masses", [compare_linear(s) for s in range(LINEAR)]),
