@@ -83,28 +83,6 @@ def fixed_rows(plan: Plan, values: Floats, chosen: Bools) -> tuple[sp.csr_array,
     return ratios.jacobian(y, np.ones(len(y))), y * ratios.constant
 
 
-def _problem(plan: Plan, values: Floats, sds: Floats, first: Guess, closed: Bools) -> Problem:
-    """Give the statement to solve: balances, then fixed readings, then gauges, as equalities."""
-    kept = plan.meaningful(closed)
-    used = kept & ~plan.fixed
-    rows, target = fixed_rows(plan, values, kept & plan.fixed)
-    model = plan.model
-    assayed = plan.ratios.keep(kept)
-    divides = np.zeros(model.size, dtype=bool)
-    divides[assayed.indices[assayed.below != 0]] = True
-    floor = _floor(plan, values, first.throughput)
-    return Problem(
-        sp.csr_array(sp.vstack((model.conservation, rows, plan.gauge_rows))),
-        np.concatenate((np.zeros(model.conservation.shape[0]), target, first.point[plan.gauges])),
-        plan.ratios.keep(used),
-        values[used],
-        sds[used],
-        np.where(divides & ~closed, floor, 0.0),
-        model.within,
-        model.places,
-    )
-
-
 def _floor(plan: Plan, values: Floats, throughput: Floats) -> Floats:
     """Give the amount below which a divisor would lose its meaning, shape (n,)."""
     floor = ZERO_STREAM * throughput
@@ -113,35 +91,6 @@ def _floor(plan: Plan, values: Floats, throughput: Floats) -> Floats:
     read = ZERO_READING * values[masses]
     floor[columns] = np.where(read > 0, np.minimum(floor[columns], read), floor[columns])
     return floor
-
-
-def _feasible(
-    plan: Plan, values: Floats, sds: Floats, first: Guess, at: Floats, closed: Bools
-) -> tuple[Floats, Bools]:
-    """
-    Give a point near ``at`` (n,) that meets everything exact, and the unknowns that are zero there.
-
-    Where fixed values or ``closed`` unknowns leave a divisor no room, it is closed as well.
-
-    Raises
-    ------
-    Contradiction
-    """
-    scale = first.point
-    problem = _problem(plan, values, sds, first, closed)
-    try:
-        return scale * feasible(problem.scaled(scale), at / scale, closed), closed
-    except Contradiction:
-        dividing = np.flatnonzero(problem.lower > 0)
-        empty = forced_zero(problem.scaled(scale), dividing, closed)
-        if not empty.any():
-            raise
-    closed = closed.copy()
-    for column in dividing[empty]:
-        closed[column : column + plan.model.kinds] = True
-    problem = _problem(plan, values, sds, first, closed)
-    at = np.where(closed, 0.0, at)
-    return scale * feasible(problem.scaled(scale), at / scale, closed), closed
 
 
 def _held(plan: Plan, closed: Bools) -> Held:
@@ -168,10 +117,51 @@ class _Case:
     budget: Budget
 
     def problem(self, closed: Bools) -> Problem:
-        return _problem(self.plan, self.values, self.sds, self.first, closed)
+        """Give the statement: balances, then fixed readings, then gauges, as equalities."""
+        plan, model = self.plan, self.plan.model
+        kept = plan.meaningful(closed)
+        used = kept & ~plan.fixed
+        rows, target = fixed_rows(plan, self.values, kept & plan.fixed)
+        assayed = plan.ratios.keep(kept)
+        divides = np.zeros(model.size, dtype=bool)
+        divides[assayed.indices[assayed.below != 0]] = True
+        floor = _floor(plan, self.values, self.first.throughput)
+        still = np.zeros(model.conservation.shape[0])
+        return Problem(
+            sp.csr_array(sp.vstack((model.conservation, rows, plan.gauge_rows))),
+            np.concatenate((still, target, self.first.point[plan.gauges])),
+            plan.ratios.keep(used),
+            self.values[used],
+            self.sds[used],
+            np.where(divides & ~closed, floor, 0.0),
+            model.within,
+            model.places,
+        )
 
     def feasible(self, at: Floats, closed: Bools) -> tuple[Floats, Bools]:
-        return _feasible(self.plan, self.values, self.sds, self.first, at, closed)
+        """
+        Give a point near ``at`` (n,) that meets everything exact, and which unknowns are zero.
+
+        Where fixed values or ``closed`` unknowns leave a divisor no room, it is closed as well.
+
+        Raises
+        ------
+        Contradiction
+        """
+        scale = self.first.point
+        problem = self.problem(closed)
+        try:
+            return scale * feasible(problem.scaled(scale), at / scale, closed), closed
+        except Contradiction:
+            dividing = np.flatnonzero(problem.lower > 0)
+            empty = forced_zero(problem.scaled(scale), dividing, closed)
+            if not empty.any():
+                raise
+        closed = closed.copy()
+        for column in dividing[empty]:
+            closed[column : column + self.plan.model.kinds] = True
+        at = np.where(closed, 0.0, at) / scale
+        return scale * feasible(self.problem(closed).scaled(scale), at, closed), closed
 
     def attempt(
         self, at: Floats, empty: Bools, *, passes: bool
@@ -221,7 +211,12 @@ class _Case:
             if not optimum.converged or not newly.any():
                 break
             empty = np.repeat(newly, kinds)
-            x, closed = self.feasible(np.where(empty, 0.0, x), closed | empty)
+            try:
+                x, closed = self.feasible(np.where(empty, 0.0, x), closed | empty)
+            except Contradiction as contradiction:
+                # The fixed values agree with one another, as the start showed; they do not agree
+                # with an empty stream, so this start leads nowhere.
+                raise StartError("fixed values keep a vanishing stream running") from contradiction
         return Solution(
             plan=plan,
             values=self.values,

@@ -64,12 +64,12 @@ def factorise(
     rows: Ints,
     lower: Floats,
     pivots: Floats,
-) -> int:
+) -> None:
     """
     Fill the factor of the matrix whose upper triangle is given column by column.
 
     ``rows``, ``lower`` take the factor below its unit diagonal, columns at ``start``; a pivot not
-    above ``tolerance`` in size becomes ``instead``.  Returns how many did.
+    above ``tolerance`` in size becomes ``instead``.
     """
     n = len(pointer) - 1
     fill = start[:-1].copy()
@@ -77,7 +77,6 @@ def factorise(
     seen = np.full(n, -1, dtype=np.int64)
     path = np.empty(n, dtype=np.int64)
     stack = np.empty(n, dtype=np.int64)
-    dropped = 0
     for k in range(n):
         top = n
         seen[k] = k
@@ -111,9 +110,7 @@ def factorise(
             fill[column] += 1
         if abs(diagonal) <= tolerance:
             diagonal = instead
-            dropped += 1
         pivots[k] = diagonal
-    return dropped
 
 
 @_compiled
@@ -233,7 +230,7 @@ class Numeric:
         self.rows = np.empty(symbolic.entries, dtype=np.int64)
         self.lower = np.empty(symbolic.entries)
         self.pivots = np.empty(len(symbolic.pointer) - 1)
-        self.replaced: int = factorise(
+        factorise(
             symbolic.pointer,
             symbolic.index,
             data,
