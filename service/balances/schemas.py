@@ -17,7 +17,15 @@ from service.kit.fields import (
     Wire,
     name_or_object,
 )
-from service.kit.units import UCUM_TEXT, AnyUnit, AssayUnit, MassUnit
+from service.kit.units import (
+    ASSAY_UNITS,
+    MASS_UNITS,
+    UCUM_TEXT,
+    AnyUnit,
+    AssayUnit,
+    MassUnit,
+    ucum_text,
+)
 
 MASS = SOLIDS
 """The word by which readings and replies name the dry solids."""
@@ -62,7 +70,7 @@ class ComponentObject(Wire):
     unit: AssayUnit = Field(
         default="%",
         description="Unit of its assays, by mass of dry solids, in readings and in the reply. "
-        + UCUM_TEXT
+        + ucum_text(ASSAY_UNITS)
         + ".",
         examples=["%"],
     )
@@ -85,7 +93,7 @@ class FlowsheetObject(Wire):
     mass_unit: MassUnit | None = Field(
         default=None,
         description="Unit of all masses of dry solids in the reply, and in readings that name "
-        "no other. Needed as soon as a mass is read. " + UCUM_TEXT + ".",
+        "no other. Needed as soon as a mass is read. " + ucum_text(MASS_UNITS) + ".",
         examples=["g"],
     )
     nodes: list[NodeEntry] = Field(

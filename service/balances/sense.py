@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from itertools import chain
 
 from reconcile import Flowsheet, Reading, Stream
@@ -10,7 +11,7 @@ from reconcile.faults import Fault
 from reconcile.flowsheet import faults_of as flowsheet_faults_of
 from reconcile.readings import combined_sd
 from reconcile.readings import faults_of as reading_faults_of
-from service.kit.units import ASSAY_UNITS, MASS_UNITS, UNITS, to_fraction
+from service.kit.units import ASSAY_UNITS, MASS_UNITS, fit, to_fraction
 
 from .engine_terms import in_engine_units
 from .salvage import Salvaged, SalvagedReading
@@ -117,19 +118,22 @@ def _mass_unit_faults(salvaged: Salvaged) -> list[Fault]:
     ]
 
 
+@cache
+def _units_for_masses(mass_unit: str | None) -> tuple[str, ...]:
+    return tuple(unit for unit in MASS_UNITS if mass_unit is None or fit(unit, mass_unit))
+
+
+def _units_for(of: str, mass_unit: str | None) -> tuple[str, ...]:
+    """Give the units in which a quantity may be read."""
+    return _units_for_masses(mass_unit) if of == MASS else ASSAY_UNITS
+
+
 def _unit_faults(i: int, reading: SalvagedReading, salvaged: Salvaged) -> list[Fault]:
     """Find a unit that does not measure what was read."""
     if reading.unit is None or reading.of is None:
         return []
-    if reading.of != MASS:
-        fits, known = reading.unit in ASSAY_UNITS, ASSAY_UNITS
-    elif salvaged.mass_unit is None:
-        fits, known = reading.unit in MASS_UNITS, MASS_UNITS
-    else:
-        kind = UNITS[salvaged.mass_unit].kind
-        fits = UNITS[reading.unit].kind is kind
-        known = tuple(unit for unit in MASS_UNITS if UNITS[unit].kind is kind)
-    if fits:
+    known = _units_for(reading.of, salvaged.mass_unit)
+    if reading.unit in known:
         return []
     return [
         Fault(
@@ -184,8 +188,7 @@ def _as_engine_reading(
     """Give the reading for the engine's checks, with harmless stand-ins for what is missing."""
     stream = reading.stream or _stand_in("stream of reading", i)
     of = reading.of or _stand_in("quantity of reading", i)
-    fits = unit in (MASS_UNITS if of == MASS else ASSAY_UNITS)
-    if reading.value is None or unit is None or not fits:
+    if reading.value is None or unit not in _units_for(of, mass_unit):
         return Reading(stream, of, 0.0, 1.0)
     value = in_engine_units(reading.value, of, unit, mass_unit or unit)
     sd = combined_sd(reading.value, reading.sd, reading.relative_sd)

@@ -13,7 +13,7 @@ from pydantic_core import ErrorDetails
 from reconcile.faults import Fault, Where
 
 from .strict_json import clean
-from .units import OTHER_SPELLINGS
+from .units import advice_on
 
 _SD_MEMBERS = frozenset({"sd", "relative_sd"})
 _UNIT_MEMBERS = frozenset({"unit", "mass_unit"})
@@ -126,13 +126,12 @@ def _not_a_choice(slip: _Slip) -> Telling:
     if slip.member not in _UNIT_MEMBERS:
         return "unknown-word", "The word is not one of those known here.", f"Use {choices}."
     found = slip.found if isinstance(slip.found, str) else ""
-    meant = OTHER_SPELLINGS.get(found.strip().lower())
-    hint = f"Did you mean '{meant}'? " if meant else ""
+    hint = advice_on(found, choices.split(", "))
     shown = f"'{clean(found)[:20]}'" if found else describe(slip.found)
     return (
         "unknown-unit",
         f"The unit {shown} is not known here.",
-        f"{hint}Known units: {choices}.",
+        f"{hint} Known units: {choices}.".lstrip(),
     )
 
 

@@ -1,4 +1,4 @@
-"""The small parts: units, figures, tables, the strict reader."""
+"""The small parts: figures, tables, the strict reader."""
 
 import json
 import math
@@ -14,44 +14,6 @@ from service.kit.figures import plus_minus, signed
 from service.kit.plain_table import Column, table, visible, width_of
 from service.kit.strict_json import pointer
 from service.kit.threads import use_one_thread_each
-from service.kit.units import ASSAY_UNITS, UNITS, convert, to_fraction
-
-
-@pytest.mark.parametrize(
-    ("value", "unit", "fraction"),
-    [(100, "%", 1.0), (1e6, "ppm", 1.0), (1e9, "ppb", 1.0), (0.6, "g/t", 6e-7), (1, "fraction", 1)],
-)
-def test_assays_become_mass_fractions(value: float, unit: str, fraction: float) -> None:
-    """The whole is exactly 1 in every unit, so that 100 % is never above itself."""
-    assert fraction == to_fraction(value, unit)
-
-
-@pytest.mark.parametrize(
-    ("value", "unit", "into", "expected"),
-    [
-        (1, "t", "kg", 1000),
-        (1, "kg/h", "t/h", 0.001),
-        (1, "lb", "g", 453.59237),
-        (1, "%", "ppm", 10_000),
-        (2, "g/t", "ppb", 2000),
-    ],
-)
-def test_units_of_one_kind_convert(value: float, unit: str, into: str, expected: float) -> None:
-    """Factors from the SI prefixes and the pound of 1959."""
-    assert expected == pytest.approx(convert(value, unit, into), rel=1e-14)
-
-
-@given(st.floats(1e-9, 1.0), st.sampled_from(ASSAY_UNITS), st.sampled_from(ASSAY_UNITS))
-def test_conversion_there_and_back_changes_nothing(value: float, unit: str, into: str) -> None:
-    """Two conversions cost no more than rounding."""
-    assert value == pytest.approx(convert(convert(value, unit, into), into, unit), rel=1e-14)
-
-
-def test_each_unit_has_a_ucum_code() -> None:
-    """The codes are those of The Unified Code for Units of Measure."""
-    assert {"%", "[ppm]", "[ppb]", "g/t", "1", "g", "kg", "t", "[lb_av]", "g/h", "kg/h", "t/h"} == {
-        unit.ucum for unit in UNITS.values()
-    }
 
 
 @pytest.mark.parametrize(
