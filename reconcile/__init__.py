@@ -2,6 +2,7 @@
 
 from .balance import (
     ActiveBound,
+    Alternative,
     Balance,
     Estimate,
     Failure,
@@ -10,17 +11,24 @@ from .balance import (
     Knowledge,
     Known,
     Outcome,
+    Read,
+    SharedError,
 )
 from .engine import reconcile_balance
 from .faults import Fault, InvalidInput
-from .flowsheet import SOLIDS, Flowsheet, Stream
-from .options import Options
-from .readings import Reading, combined_sd
+from .flowsheet import SIZES, SOLIDS, WATER, Content, Flowsheet, Order, Part, Stream, Whole
+from .measurands import Measurand
+from .options import Options, Robust
+from .readings import Limit, Reading, combined_sd
 
 __all__ = [
+    "SIZES",
     "SOLIDS",
+    "WATER",
     "ActiveBound",
+    "Alternative",
     "Balance",
+    "Content",
     "Estimate",
     "Failure",
     "Fault",
@@ -30,10 +38,18 @@ __all__ = [
     "InvalidInput",
     "Knowledge",
     "Known",
+    "Limit",
+    "Measurand",
     "Options",
+    "Order",
     "Outcome",
+    "Part",
+    "Read",
     "Reading",
+    "Robust",
+    "SharedError",
     "Stream",
+    "Whole",
     "combined_sd",
     "reconcile_balance",
 ]

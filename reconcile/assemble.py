@@ -10,23 +10,29 @@ import numpy as np
 from . import derived
 from .balance import (
     ActiveBound,
+    Alternative,
     Balance,
     Estimate,
     Failure,
+    GlobalTest,
     Imbalance,
     Knowledge,
     Known,
     Outcome,
+    Read,
+    SharedError,
 )
 from .derived import Derived, evaluate
-from .evidence.global_test import global_test
-from .flowsheet import SOLIDS
-from .kernel.limits import LEVERAGE_TOLERANCE
+from .evidence.global_test import global_test, without_reference
+from .flowsheet import SOLIDS, WATER, Part
+from .kernel.limits import HALF_WEIGHT, LEVERAGE_TOLERANCE, ORDER_TOLERANCE
+from .kernel.losses import Loss
+from .measurands import analyte
+from .rows import measurands_as_ratios
 
 if TYPE_CHECKING:
-    from .kernel.problem import Floats
+    from .kernel.problem import Bools, Floats
     from .linearisation import Linearisation
-    from .model import Key
     from .readings import Reading
     from .solve import Solution
 
@@ -36,51 +42,56 @@ def failed(outcome: Outcome, failure: Failure) -> Balance:
     return Balance(outcome, {}, {}, {}, {}, {}, {}, (), None, (), (), 0, float("inf"), failure)
 
 
-def assembled(at: Linearisation, readings: Sequence[Reading]) -> Balance:
-    """Give the balance of a converged solution."""
+def assembled(at: Linearisation, readings: Sequence[Reading], counted: Sequence[int]) -> Balance:
+    """
+    Give the balance of a converged solution.
+
+    ``counted`` are the positions of the readings that the plan knows; the others have an infinite
+    standard deviation.
+    """
     solution = at.solution
-    flowsheet = solution.plan.model.flowsheet
     model = solution.plan.model
-    streams = [s.name for s in flowsheet.streams]
-    assay_keys = [(s, c) for s in streams for c in flowsheet.components]
-    by_key = {(r.stream, r.of): r for r in readings}
-    marks = _marks(at)
-    amounts = _known(evaluate(at, derived.amounts(model)))
-    assays = _known(evaluate(at, derived.assays(model)))
-    shares = _known(evaluate(at, derived.of_feed(model)))
-    splits = _known(evaluate(at, derived.of_inlet(model)))
-    grid = [(s, q) for s in streams for q in flowsheet.quantities]
-    inner = [(s.name, q) for s in flowsheet.streams if s.source for q in flowsheet.quantities]
-    by_amount = dict(zip(grid, amounts, strict=True))
-    by_share = dict(zip(grid, shares, strict=True))
+    sheet = model.flowsheet
+    streams = [s.name for s in sheet.streams]
+    grid = [(s, q) for s in streams for q in sheet.quantities]
+    amounts = dict(zip(grid, _known(evaluate(at, derived.amounts(model))), strict=True))
+    shares = dict(zip(grid, _known(evaluate(at, derived.of_feed(model))), strict=True))
+    of_mass = range(1, 1 + len(sheet.components))
+    assay_keys = [(s, c) for s in streams for c in sheet.components]
+    assays = dict(
+        zip(assay_keys, _known(evaluate(at, derived.shares(model, of_mass, 0))), strict=True)
+    )
+    read = _readings(at, readings, counted)
+    direct = _direct(readings)
     bounds = _active_bounds(solution)
-    closure = _closure(solution)
     return Balance(
         outcome=Outcome.CLOSED_WITH_ACTIVE_BOUNDS if bounds else Outcome.CLOSED,
         masses={
-            s: _estimate(by_amount[s, SOLIDS], by_key.get((s, SOLIDS)), marks.get((s, SOLIDS)))
+            s: _estimate(amounts[s, SOLIDS], direct.get((s, SOLIDS)), readings, read)
             for s in streams
         },
         assays={
-            key: _estimate(known, by_key.get(key), marks.get(key))
-            for key, known in zip(assay_keys, assays, strict=True)
+            key: _estimate(known, direct.get(key), readings, read) for key, known in assays.items()
         },
-        component_masses={key: by_amount[key] for key in assay_keys},
-        yields={s: by_share[s, SOLIDS] for s in streams},
-        recoveries={key: by_share[key] for key in assay_keys},
-        splits=dict(zip(inner, splits, strict=True)),
-        closure=closure,
-        test=global_test(
-            solution.optimum.objective,
-            solution.plan.degrees_with(solution.closed)
-            if solution.closed.any()
-            else solution.plan.degrees_of_freedom,
-            len(bounds),
-        ),
+        component_masses={key: amounts[key] for key in assay_keys},
+        yields={s: shares[s, SOLIDS] for s in streams},
+        recoveries={key: known for key, known in shares.items() if key[1] != SOLIDS},
+        splits=_splits(at),
+        closure=_closure(solution),
+        test=_test(at, len(bounds)),
         active_bounds=bounds,
         warnings=_warnings(solution),
         iterations=solution.optimum.iterations,
         kkt_residual=solution.optimum.decrement,
+        readings=read,
+        amounts={k: v for k, v in amounts.items() if k[1] == WATER or isinstance(k[1], Part)},
+        moistures=_moistures(at),
+        fractions=_fractions(at),
+        class_assays=_class_assays(at),
+        analytes=_analytes(at),
+        contents=_contents(at),
+        shared=_shared(at),
+        alternative=_alternative(solution, counted),
     )
 
 
@@ -98,69 +109,206 @@ def _known(found: Derived) -> list[Known]:
     return result
 
 
-_Mark = tuple[Knowledge, float | None]
-"""Class of a reading and the sd of its adjustment, ``None`` where nothing checks it."""
+def _splits(at: Linearisation) -> dict[tuple[str, str | Part], Known]:
+    model = at.solution.plan.model
+    sheet = model.flowsheet
+    inner = [s for s in sheet.streams if s.source is not None]
+    grid = [(s, q) for s in inner for q in sheet.quantities]
+    found = _known(evaluate(at, derived.of_inlet(model)))
+    return {
+        (s.name, q): known
+        for (s, q), known in zip(grid, found, strict=True)
+        if sheet.conserves(s.source or "", q)
+    }
 
 
-def _marks(at: Linearisation) -> dict[Key, _Mark]:
+def _moistures(at: Linearisation) -> dict[str, Known]:
+    model = at.solution.plan.model
+    if not model.flowsheet.water:
+        return {}
+    found = _known(evaluate(at, derived.moistures(model)))
+    return dict(zip((s.name for s in model.flowsheet.streams), found, strict=True))
+
+
+def _fractions(at: Linearisation) -> dict[tuple[str, Part], Known]:
+    model = at.solution.plan.model
+    sheet = model.flowsheet
+    if not sheet.classes:
+        return {}
+    parts = [Part(SOLIDS, size) for size in sheet.classes]
+    places = [sheet.quantity_index[part] for part in parts]
+    found = _known(evaluate(at, derived.shares(model, places, 0)))
+    return dict(zip(((s.name, p) for s in sheet.streams for p in parts), found, strict=True))
+
+
+def _class_assays(at: Linearisation) -> dict[tuple[str, Part], Known]:
+    model = at.solution.plan.model
+    sheet = model.flowsheet
+    parts = [Part(c, size) for c in sheet.sized for size in sheet.classes]
+    if not parts:
+        return {}
+    found = _known(evaluate(at, derived.class_assays(model)))
+    return dict(zip(((s.name, p) for s in sheet.streams for p in parts), found, strict=True))
+
+
+def _analytes(at: Linearisation) -> dict[tuple[str, str], Known]:
+    model = at.solution.plan.model
+    sheet = model.flowsheet
+    keys = [(s.name, a) for s in sheet.streams for a in sheet.analytes]
+    if not keys:
+        return {}
+    of = {a: analyte(sheet, a) for a in sheet.analytes}
+    ratios = measurands_as_ratios(model, [((s,), of[a]) for s, a in keys])
+    return dict(zip(keys, _known(derived.of_ratios(at, ratios)), strict=True))
+
+
+def _common(at: Linearisation) -> list[tuple[float, float]]:
+    """Give value and sd of each unknown of no stream."""
+    model = at.solution.plan.model
+    if not model.common:
+        return []
+    columns = model.amounts + np.arange(len(model.common))
+    found = evaluate(at, derived.picked(columns, model.size))
+    return list(zip(found.value.tolist(), found.sd.tolist(), strict=True))
+
+
+def _contents(at: Linearisation) -> dict[tuple[str, str], Estimate]:
+    result: dict[tuple[str, str], Estimate] = {}
+    model = at.solution.plan.model
+    for common, (value, sd) in zip(model.common, _common(at), strict=True):
+        if len(common.of) != _CONTENT:
+            continue
+        change = value - common.value
+        room = common.sd**2 - sd**2
+        sure = room > LEVERAGE_TOLERANCE * common.sd**2
+        result[common.of[0], common.of[1]] = Estimate(
+            value,
+            sd,
+            Knowledge.REDUNDANT if sure else Knowledge.NONREDUNDANT,
+            common.value,
+            common.sd,
+            change,
+            change / float(np.sqrt(room)) if sure else None,
+        )
+    return result
+
+
+_CONTENT = 2
+"""A content is named by a mineral and an analyte, a cause by itself alone."""
+
+
+def _shared(at: Linearisation) -> tuple[SharedError, ...]:
+    model = at.solution.plan.model
+    return tuple(
+        SharedError(common.of[0], value, sd)
+        for common, (value, sd) in zip(model.common, _common(at), strict=True)
+        if len(common.of) != _CONTENT
+    )
+
+
+def _readings(
+    at: Linearisation, readings: Sequence[Reading], counted: Sequence[int]
+) -> tuple[Read, ...]:
+    """Give what came out for each reading, in the order given."""
     solution = at.solution
     plan = solution.plan
-    closed = solution.closed
-    structure = plan.structure_with(closed) if closed.any() else plan.structure
-    spare = np.zeros(len(plan.keys))
-    spare[solution.used] = 1 - at.leverages
-    marks: dict[Key, _Mark] = {}
-    for i, key in enumerate(plan.keys):
-        redundant = bool(structure.redundant[i])
-        checked = redundant and bool(solution.used[i]) and spare[i] > LEVERAGE_TOLERANCE
-        marks[key] = (
-            Knowledge.REDUNDANT if redundant else Knowledge.NONREDUNDANT,
-            float(solution.sds[i] * np.sqrt(spare[i])) if checked else None,
+    model = plan.model
+    weight = np.zeros(plan.ratios.count)
+    weight[solution.used] = at.weights
+    weight[plan.fixed] = 1.0
+    redundant = plan.structure_with(solution.closed).redundant
+    every = measurands_as_ratios(model, [(k.streams, k.of) for k in plan.keys])
+    found = derived.of_ratios(at, every)
+    result = [Read(None, None, Knowledge.UNOBSERVABLE, None, None, 0.0)] * len(readings)
+    for k, i in enumerate(counted):
+        reading, known = readings[i], _known_at(found, k)
+        if known.value is None:
+            result[i] = Read(None, None, known.knowledge, None, None, 0.0)
+            continue
+        if reading.sd == 0:
+            # An exact reading is met to rounding; what was read is what is meant.
+            known = Known(reading.value, 0.0, known.knowledge)
+        knowledge = Knowledge.REDUNDANT if redundant[k] else Knowledge.NONREDUNDANT
+        if reading.limit is not None:
+            knowledge = known.knowledge
+            result[i] = Read(known.value, known.sd, knowledge, None, None, float(weight[k]))
+            continue
+        adjustment = (known.value or 0.0) - reading.value
+        total = reading.total_sd**2
+        room = total - (known.sd or 0.0) ** 2
+        checked = redundant[k] and solution.used[k] and room > LEVERAGE_TOLERANCE * total
+        standardised = adjustment / float(np.sqrt(room)) if checked and reading.sd > 0 else None
+        result[i] = Read(
+            known.value, known.sd, knowledge, adjustment, standardised, float(weight[k])
         )
-    return marks
+    return tuple(result)
 
 
-def _estimate(known: Known, reading: Reading | None, mark: _Mark | None) -> Estimate:
-    if reading is None:
+def _known_at(found: Derived, k: int) -> Known:
+    if not found.known[k]:
+        return Known(None, None, Knowledge.UNOBSERVABLE)
+    if not found.defined[k]:
+        return Known(None, None, Knowledge.UNDEFINED)
+    return Known(float(found.value[k]), float(found.sd[k]), Knowledge.OBSERVABLE)
+
+
+def _direct(readings: Sequence[Reading]) -> dict[tuple[str, str], int]:
+    """Give the position of the reading, if any, of each mass and assay for itself."""
+    result: dict[tuple[str, str], int] = {}
+    for i, reading in enumerate(readings):
+        if isinstance(reading.of, str) and isinstance(reading.stream, str) and not reading.limit:
+            result.setdefault((reading.stream, reading.of), i)
+    return result
+
+
+def _estimate(
+    known: Known, position: int | None, readings: Sequence[Reading], read: Sequence[Read]
+) -> Estimate:
+    if position is None:
         return Estimate(known.value, known.sd, known.knowledge)
-    if mark is None or known.value is None:
+    reading, found = readings[position], read[position]
+    sd = reading.total_sd
+    if known.value is None or not np.isfinite(sd):
         adjustment = None if known.value is None else known.value - reading.value
-        return Estimate(
-            known.value, known.sd, known.knowledge, reading.value, reading.sd, adjustment
-        )
-    knowledge, spread = mark
-    if reading.sd == 0:
-        return Estimate(reading.value, 0.0, knowledge, reading.value, 0.0, 0.0)
-    adjustment = known.value - reading.value
+        return Estimate(known.value, known.sd, known.knowledge, reading.value, sd, adjustment)
+    value, spread = (reading.value, 0.0) if reading.sd == 0 else (known.value, known.sd)
     return Estimate(
-        known.value,
-        known.sd,
-        knowledge,
+        value,
+        spread,
+        found.knowledge,
         reading.value,
-        reading.sd,
-        adjustment,
-        None if spread is None else adjustment / spread,
+        sd,
+        found.adjustment,
+        found.standardised,
     )
+
+
+def _test(at: Linearisation, bounds: int) -> GlobalTest:
+    solution = at.solution
+    degrees = solution.plan.degrees_with(solution.closed)
+    if (solution.losses.kind == Loss.HUBER).any() or (solution.losses.kind == Loss.BISQUARE).any():
+        return without_reference(solution.optimum.objective, degrees)
+    limits = int(np.isin(solution.losses.kind, (Loss.BELOW, Loss.ABOVE)).sum())
+    return global_test(at.statistic, degrees, bounds, limits)
 
 
 def _active_bounds(solution: Solution) -> tuple[ActiveBound, ...]:
     model = solution.plan.model
-    flowsheet = model.flowsheet
+    sheet = model.flowsheet
     binding = solution.optimum.binding
-    found = [
-        ActiveBound(flowsheet.streams[s].name, SOLIDS, "zero")
-        for s in np.flatnonzero(solution.emptied)
-    ]
-    for column in np.flatnonzero(binding.lower):
-        stream, quantity = divmod(int(column), model.kinds)
-        found.append(
-            ActiveBound(flowsheet.streams[stream].name, flowsheet.quantities[quantity], "zero")
-        )
+    lower = np.flatnonzero(binding.lower | solution.emptied)
+    found = [ActiveBound(*model.label(int(column)), "zero") for column in lower]
     for row in np.flatnonzero(binding.within):
-        stream, part = divmod(int(row), model.kinds - 1)
-        found.append(
-            ActiveBound(flowsheet.streams[stream].name, flowsheet.components[part], "whole")
-        )
+        stream, part = model.nest_of(int(row))
+        found.append(ActiveBound(sheet.streams[stream].name, sheet.quantities[part], "whole"))
+    orders = np.flatnonzero(solution.losses.kind == Loss.AT_LEAST)
+    if len(orders):
+        ratios = solution.plan.ratios
+        unmet = ratios.numerators(solution.x)[orders] < -ORDER_TOLERANCE * solution.sds[orders]
+        held = np.flatnonzero(unmet)
+        found += [
+            ActiveBound(o.richer, o.component, "order") for o in (sheet.orders[i] for i in held)
+        ]
     return tuple(found)
 
 
@@ -168,11 +316,13 @@ def _closure(solution: Solution) -> tuple[Imbalance, ...]:
     """Worst node of each quantity, relative to the throughput of its part of the flowsheet."""
     model = solution.plan.model
     nodes = model.flowsheet.nodes
-    imbalance = (model.conservation @ solution.x).reshape(len(nodes), model.kinds)
+    imbalance = np.where(model.conserved, model.incidence @ model.by_stream(solution.x), 0.0)
     throughput = _node_throughput(solution)
     relative = np.abs(imbalance) / throughput
     worst = []
     for quantity, name in enumerate(model.flowsheet.quantities):
+        if not model.conserved[:, quantity].any():
+            continue
         node = int(np.argmax(relative[:, quantity]))
         worst.append(
             Imbalance(
@@ -189,7 +339,7 @@ def _closure(solution: Solution) -> tuple[Imbalance, ...]:
 def _node_throughput(solution: Solution) -> Floats:
     model = solution.plan.model
     source, target = model.ends
-    by_stream = solution.throughput.reshape(model.streams, model.kinds)
+    by_stream = model.by_stream(solution.throughput)
     result = np.ones((len(model.flowsheet.nodes), model.kinds))
     for stream in range(model.streams):
         for node in (source[stream], target[stream]):
@@ -198,11 +348,34 @@ def _node_throughput(solution: Solution) -> Floats:
     return result
 
 
+def _alternative(solution: Solution, counted: Sequence[int]) -> Alternative | None:
+    other = solution.alternative
+    if other is None:
+        return None
+    return Alternative(
+        other.optimum.objective, tuple(counted[int(k)] for k in np.flatnonzero(_discounted(other)))
+    )
+
+
+def _discounted(solution: Solution) -> Bools:
+    """Readings that a robust loss counts at less than half, (readings,)."""
+    plan = solution.plan
+    ratios = plan.ratios
+    with np.errstate(divide="ignore", invalid="ignore"):
+        value = ratios.numerators(solution.x) / ratios.denominators(solution.x)
+        residual = (value + ratios.offsets(solution.x) - solution.values) / solution.sds
+    weight = solution.losses.of(np.where(solution.used, residual, 0.0)).weight
+    return np.asarray((weight < HALF_WEIGHT) & solution.used)[: len(plan.keys)]
+
+
 def _warnings(solution: Solution) -> tuple[str, ...]:
-    flowsheet = solution.plan.model.flowsheet
-    warnings = [
-        f"The reconciled mass of '{flowsheet.streams[s].name}' is zero, so its assays have no "
-        "meaning and its assay readings were left out."
-        for s in np.flatnonzero(solution.emptied)
-    ]
+    model = solution.plan.model
+    warnings = []
+    for column in np.flatnonzero(solution.emptied):
+        stream, quantity = model.label(int(column))
+        what = "mass" if quantity == SOLIDS else f"{quantity}"
+        warnings.append(
+            f"The reconciled {what} of '{stream}' is zero, so its assays have no meaning and its "
+            "assay readings were left out."
+        )
     return tuple(warnings)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
+
+from .flowsheet import Part, Quantity
 
 
 class Outcome(StrEnum):
@@ -56,11 +58,44 @@ class Estimate:
 
 
 @dataclass(frozen=True, slots=True)
+class Read:
+    """
+    What came out for one reading, in the unit of the reading.
+
+    ``value`` is the reconciled value of what was read, free of shared errors; ``adjustment`` is it
+    minus the reading; ``standardised`` the adjustment over its own standard deviation, shared
+    errors included; ``weight`` is one, or less where a robust loss or a limit discounts the
+    reading.
+    """
+
+    value: float | None
+    sd: float | None
+    knowledge: Knowledge
+    adjustment: float | None
+    standardised: float | None
+    weight: float
+
+
+@dataclass(frozen=True, slots=True)
+class SharedError:
+    """Estimate of a named shared cause, in its own standard deviations: prior 0 ± 1."""
+
+    name: str
+    value: float
+    sd: float
+
+
+@dataclass(frozen=True, slots=True)
 class ActiveBound:
-    """A physical bound that holds an estimate: ``"zero"`` or ``"whole"`` (component = solids)."""
+    """
+    A physical bound that holds an estimate.
+
+    ``"zero"``, ``"whole"`` (a part is all of what contains it) or ``"order"`` (no richer than a
+    stream that it was said to be at least as rich as).
+    """
 
     stream: str
-    of: str
+    of: Quantity
     bound: str
 
 
@@ -68,7 +103,7 @@ class ActiveBound:
 class Imbalance:
     """The worst node of one quantity; ``relative`` is to the throughput of that quantity."""
 
-    of: str
+    of: Quantity
     node: str
     imbalance: float
     throughput: float
@@ -100,14 +135,28 @@ class Failure:
 
 
 @dataclass(frozen=True, slots=True)
+class Alternative:
+    """Another optimum met: its objective, and the readings (positions) that it discounts."""
+
+    objective: float
+    discounted: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Balance:
     """
     A reconciled balance.
 
     ``masses`` by stream; ``assays`` and ``component_masses`` by (stream, component); ``yields``
-    by stream, of the total feed; ``recoveries`` by (stream, component), of the component's
-    total feed; ``splits`` by (stream, quantity) for every stream that leaves a node: its share
-    of what enters that node.  With ``failure`` set all of these are empty.
+    by stream, of the total feed; ``recoveries`` by (stream, quantity), of the quantity's total
+    feed; ``splits`` by (stream, quantity) for every stream that leaves a node which conserves the
+    quantity: its share of what enters that node.
+
+    Where they are followed: ``amounts`` of water and of parts by size class; ``moistures`` by
+    stream, on wet mass; ``fractions`` of the solids and ``class_assays`` of the components by
+    (stream, part); ``analytes`` by (stream, analyte); ``contents`` of minerals by (mineral,
+    analyte); ``shared`` errors.  ``readings`` are in the order given.  With ``failure`` set all of
+    these are empty.
     """
 
     outcome: Outcome
@@ -115,8 +164,8 @@ class Balance:
     assays: dict[tuple[str, str], Estimate]
     component_masses: dict[tuple[str, str], Known]
     yields: dict[str, Known]
-    recoveries: dict[tuple[str, str], Known]
-    splits: dict[tuple[str, str], Known]
+    recoveries: dict[tuple[str, Quantity], Known]
+    splits: dict[tuple[str, Quantity], Known]
     closure: tuple[Imbalance, ...]
     test: GlobalTest | None
     active_bounds: tuple[ActiveBound, ...]
@@ -124,3 +173,12 @@ class Balance:
     iterations: int
     kkt_residual: float
     failure: Failure | None = None
+    readings: tuple[Read, ...] = ()
+    amounts: dict[tuple[str, Quantity], Known] = field(default_factory=dict)
+    moistures: dict[str, Known] = field(default_factory=dict)
+    fractions: dict[tuple[str, Part], Known] = field(default_factory=dict)
+    class_assays: dict[tuple[str, Part], Known] = field(default_factory=dict)
+    analytes: dict[tuple[str, str], Known] = field(default_factory=dict)
+    contents: dict[tuple[str, str], Estimate] = field(default_factory=dict)
+    shared: tuple[SharedError, ...] = ()
+    alternative: Alternative | None = None

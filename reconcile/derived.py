@@ -7,16 +7,18 @@ standard deviation (delta method, JCGM 100:2008, 5.1.2) are worked out once for 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 import scipy.sparse as sp
 
+from .flowsheet import SOLIDS, WATER, Part
 from .kernel.rows import scale_rows
 
 if TYPE_CHECKING:
-    from .kernel.problem import Bools, Floats, Ints
+    from .kernel.problem import Bools, Floats, Ints, Ratios
     from .linearisation import Linearisation
     from .model import Model
 
@@ -49,18 +51,42 @@ def _pick(columns: Ints, size: int) -> sp.csr_array:
     return sp.csr_array((np.ones(k), columns, np.arange(k + 1)), shape=(k, size))
 
 
+def picked(columns: Ints, size: int) -> Functionals:
+    """Single unknowns, (k,)."""
+    return Functionals(_pick(columns, size))
+
+
 def amounts(model: Model) -> Functionals:
     """Every extensive quantity itself, (streams · Q)."""
-    return Functionals(sp.eye_array(model.size, format="csr"))
+    return Functionals(_pick(np.arange(model.amounts), model.size))
 
 
-def assays(model: Model) -> Functionals:
-    """Each component over the solids of its stream, (streams · C)."""
-    stream = np.repeat(np.arange(model.streams), model.kinds - 1)
-    part = np.tile(np.arange(1, model.kinds), model.streams)
-    solids = stream * model.kinds
-    below = _pick(np.arange(model.streams) * model.kinds, model.size)
-    return Functionals(_pick(solids + part, model.size), below, stream)
+def shares(model: Model, part: Sequence[int], whole: int) -> Functionals:
+    """Quantities over a whole of the same stream, (streams · parts)."""
+    stream = np.repeat(np.arange(model.streams), len(part))
+    above = stream * model.kinds + np.tile(np.array(part, dtype=np.int64), model.streams)
+    return Functionals(_pick(above, model.size), _pick(model.columns(whole), model.size), stream)
+
+
+def class_assays(model: Model) -> Functionals:
+    """Components followed by size over the solids of their class, (streams · parts)."""
+    sheet, at = model.flowsheet, model.flowsheet.quantity_index
+    parts = [at[Part(c, size)] for c in sheet.sized for size in sheet.classes]
+    wholes = np.array([at[Part(SOLIDS, size)] for size in sheet.classes], dtype=np.int64)
+    stream = np.repeat(np.arange(model.streams), len(parts))
+    above = stream * model.kinds + np.tile(np.array(parts, dtype=np.int64), model.streams)
+    below = (np.arange(model.streams)[:, None] * model.kinds + wholes).ravel()
+    position = np.tile(np.arange(len(wholes)), len(sheet.sized))
+    partner = (np.arange(model.streams)[:, None] * len(wholes) + position).ravel()
+    return Functionals(_pick(above, model.size), _pick(below, model.size), partner)
+
+
+def moistures(model: Model) -> Functionals:
+    """Water over solids and water, (streams,)."""
+    water = model.columns(model.flowsheet.quantity_index[WATER])
+    above = _pick(water, model.size)
+    below = sp.csr_array(above + _pick(model.columns(0), model.size))
+    return Functionals(above, below, np.arange(model.streams))
 
 
 def of_feed(model: Model) -> Functionals:
@@ -76,8 +102,8 @@ def of_feed(model: Model) -> Functionals:
         (np.ones(len(feeds)), (part[feeds], feeds)), shape=(part.max() + 1, model.streams)
     )
     return Functionals(
-        sp.eye_array(model.size, format="csr"),
-        sp.csr_array(sp.kron(belongs, sp.eye_array(model.kinds), format="csr")),
+        _pick(np.arange(model.amounts), model.size),
+        _by_quantity(model, belongs),
         _with_kinds(part, model.kinds),
     )
 
@@ -87,12 +113,18 @@ def of_inlet(model: Model) -> Functionals:
     source, _ = model.ends
     inner = np.flatnonzero(source >= 0)
     entering = sp.csr_array((model.incidence > 0).astype(float))
-    eye = sp.eye_array(model.kinds)
     return Functionals(
-        sp.csr_array(sp.kron(_pick(inner, model.streams), eye, format="csr")),
-        sp.csr_array(sp.kron(entering, eye, format="csr")),
+        _by_quantity(model, _pick(inner, model.streams)),
+        _by_quantity(model, entering),
         _with_kinds(source[inner], model.kinds),
     )
+
+
+def _by_quantity(model: Model, rows: sp.csr_array) -> sp.csr_array:
+    """Repeat rows over streams (k, streams) for each quantity, (k · Q, n)."""
+    spread = sp.coo_array(sp.kron(rows, sp.eye_array(model.kinds)))
+    shape = (rows.shape[0] * model.kinds, model.size)
+    return sp.csr_array((spread.data, (spread.row, spread.col)), shape=shape)
 
 
 def _with_kinds(position: Ints, kinds: int) -> Ints:
@@ -114,11 +146,34 @@ def evaluate(at: Linearisation, rows: Functionals) -> Derived:
     value = above / safe
     spread = sp.csr_array(rows.above - scale_rows(sp.csr_array(rows.below[rows.partner]), value))
     gradient = scale_rows(spread, 1 / safe)
-    if at.is_small or rows.below.nnz == rows.below.shape[0]:
+    if at.is_small or _is_local(at, rows):
         variance = at.variance(gradient)
     else:
         variance = at.ratio_variance(rows.above, rows.below, rows.partner, value) / safe**2
     return Derived(value, _root(variance), at.observable(gradient), np.asarray(defined))
+
+
+def _is_local(at: Linearisation, rows: Functionals) -> bool:
+    """Say whether each ratio stays within one stream, so that it costs no solve of its own."""
+    if rows.below is None or rows.partner is None:
+        return True
+    groups = at.solution.plan.model.places.groups
+    stream = groups[rows.above.indices[rows.above.indptr[:-1]]]
+    below = rows.below[rows.partner]
+    row = np.repeat(np.arange(below.shape[0]), np.diff(below.indptr))
+    return bool(np.all(groups[below.indices] == stream[row]))
+
+
+def of_ratios(at: Linearisation, ratios: Ratios) -> Derived:
+    """Give value, sd and class of measured or other ratios at the solution."""
+    value, gradient = at.of_ratios(ratios)
+    defined = ~np.isnan(value)
+    return Derived(
+        np.where(defined, value, 0.0),
+        _root(at.variance(gradient)),
+        at.observable(gradient),
+        defined,
+    )
 
 
 def _root(variance: Floats) -> Floats:

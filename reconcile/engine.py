@@ -16,10 +16,13 @@ from .faults import InvalidInput
 from .flowsheet import Flowsheet
 from .kernel.budget import Budget, OverBudget
 from .kernel.limits import CLOSURE_TOLERANCE
+from .kernel.losses import Loss
 from .linearisation import Linearisation
+from .measurands import measurand
+from .model import Key
 from .options import Options
 from .plan import plan
-from .readings import Reading
+from .readings import Limit, Reading
 from .solve import solve
 from .start import Contradiction, StartError
 
@@ -61,28 +64,36 @@ def reconcile_balance(
     counted = [i for i, r in enumerate(readings) if math.isfinite(r.sd)]
     planned = plan(
         flowsheet,
-        [(readings[i].stream, readings[i].of) for i in counted],
+        [_key(flowsheet, readings[i]) for i in counted],
+        [_LOSSES[readings[i].limit] for i in counted],
         [readings[i].sd == 0 for i in counted],
         budget,
     )
-    values = np.array([readings[i].value for i in counted])
-    sds = np.array([readings[i].sd for i in counted])
+    values = np.array([readings[i].value for i in counted], dtype=np.float64)
+    sds = np.array([readings[i].sd for i in counted], dtype=np.float64)
     try:
         # Numbers further apart than a double holds give infinities on the way; the iteration
         # then finds no descent and says so by its outcome.
         with np.errstate(divide="ignore", invalid="ignore", over="ignore", under="ignore"):
             solution = solve(planned, values, sds, options, budget)
-            if not solution.optimum.converged:
-                return failed(Outcome.NOT_CONVERGED, _not_converged(solution))
             if len(solution.boundless):
                 return failed(Outcome.NOT_CONVERGED, _boundless(solution))
-            return _vouched(assembled(Linearisation(solution), readings))
+            if not solution.optimum.converged:
+                return failed(Outcome.NOT_CONVERGED, _not_converged(solution))
+            return _vouched(assembled(Linearisation(solution), readings, counted))
     except Contradiction as contradiction:
         return failed(Outcome.CONTRADICTORY, _contradiction(planned, contradiction, counted))
     except (StartError, np.linalg.LinAlgError) as error:
         return failed(Outcome.NOT_CONVERGED, Failure((), f"{_START_FAILED} ({error})"))
     except OverBudget as over:
         return failed(Outcome.OVER_BUDGET, Failure((), str(over)))
+
+
+_LOSSES = {None: Loss.SQUARE, Limit.BELOW: Loss.BELOW, Limit.ABOVE: Loss.ABOVE}
+
+
+def _key(flowsheet: Flowsheet, reading: Reading) -> Key:
+    return Key(reading.streams, measurand(flowsheet, reading.of), reading.causes)
 
 
 def _boundless(solution: Solution) -> Failure:
@@ -111,18 +122,19 @@ def _vouched(balance: Balance) -> Balance:
 
 def _contradiction(planned: Plan, found: Contradiction, counted: list[int]) -> Failure:
     model = planned.model
-    balances = model.conservation.shape[0]
+    node, quantity = model.balances
+    balances, exact_rows = len(node), model.exact.shape[0]
     exact = np.flatnonzero(planned.fixed & planned.meaningful(found.closed))
-    opposed = found.involved[balances : balances + len(exact)]
-    opposed = opposed | found.broken[balances : balances + len(exact)]
+    fixed_rows = slice(exact_rows, exact_rows + len(exact))
+    opposed = found.involved[fixed_rows] | found.broken[fixed_rows]
     fixed = [planned.keys[k] for k in exact[opposed]]
     concerned = np.flatnonzero((found.broken | found.involved)[:balances])
     broken = np.flatnonzero(found.broken[:balances])
     nodes = model.flowsheet.nodes
-    named = tuple(dict.fromkeys(nodes[row // model.kinds] for row in (*broken, *concerned)))
-    of = dict.fromkeys(model.flowsheet.quantities[row % model.kinds] for row in concerned)
+    named = tuple(dict.fromkeys(nodes[node[row]] for row in (*broken, *concerned)))
+    of = dict.fromkeys(str(model.flowsheet.quantities[quantity[row]]) for row in concerned)
     where = ", ".join(f"'{name}'" for name in named) or "the bounds"
-    listed = ", ".join(f"{what} of '{stream}'" for stream, what in fixed)
+    listed = ", ".join(f"{key.of.name} of {key.where}" for key in fixed)
     return Failure(
         named,
         f"The fixed values cannot all be true: {', '.join(of) or 'mass'} cannot balance at "
@@ -138,13 +150,13 @@ def _not_converged(solution: Solution) -> Failure:
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = ratios.numerators(solution.x) / ratios.denominators(solution.x)
         size = np.abs(ratio - solution.values) / solution.sds
-    size = np.where(solution.used & np.isfinite(size), size, 0.0)
-    stream, of = planned.keys[int(np.argmax(size))]
-    ends = next(s for s in planned.model.flowsheet.streams if s.name == stream)
-    nodes = tuple(n for n in (ends.source, ends.target) if n is not None)
+    size = np.where(solution.used & np.isfinite(size), size, 0.0)[: len(planned.keys)]
+    key = planned.keys[int(np.argmax(size))]
+    ends = [s for s in planned.model.flowsheet.streams if s.name in key.streams]
+    nodes = tuple(dict.fromkeys(n for s in ends for n in (s.source, s.target) if n is not None))
     return Failure(
         nodes,
         f"No solution within {solution.optimum.iterations} iterations: the remaining move is "
         f"{solution.optimum.decrement:.3g} standard deviations. The reading that fits worst is "
-        f"{of} of '{stream}', {size.max():.3g} standard deviations off; check it first.",
+        f"{key.of.name} of {key.where}, {size.max():.3g} standard deviations off; check it first.",
     )

@@ -1,36 +1,96 @@
 """
 The flowsheet: a directed graph of nodes joined by streams, and what is conserved in it.
 
-A stream without a source is a feed, one without a target is a product.  Every node conserves
-the dry solids and every component.
+A stream without a source is a feed, one without a target a product.  Every node conserves the dry
+solids, and everything else that it is not said to alter: a mill alters sizes, a dryer alters water.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from functools import cached_property
+from typing import NamedTuple
 
 from .faults import Fault, InvalidInput
 
 SOLIDS = "mass"
 """The word by which readings and results name the dry solids of a stream."""
 
+WATER = "water"
+"""The word for the water in a stream."""
+
+SIZES = "sizes"
+"""The word by which a node says that it alters the size classes."""
+
+
+class Part(NamedTuple):
+    """The solids (``of`` = :data:`SOLIDS`) or a component in one size class."""
+
+    of: str
+    size: str
+
+    def __str__(self) -> str:
+        """Give the name for messages."""
+        return f"{self.of} in {self.size}"
+
+
+Quantity = str | Part
+"""One extensive quantity of a stream: solids, water, a component, or a part in a size class."""
+
 
 @dataclass(frozen=True, slots=True)
 class Stream:
-    """One stream; ``source`` and ``target`` are node names, ``None`` the world outside."""
+    """
+    One stream; ``source`` and ``target`` are node names, ``None`` the world outside.
+
+    ``without`` names what it cannot hold: a water pipe is without :data:`SOLIDS` (and so without
+    components), a dried product without :data:`WATER`.  ``signed`` lets its amounts be negative: an
+    unaccounted difference, not a flow.
+    """
 
     name: str
     source: str | None = None
     target: str | None = None
+    without: frozenset[str] = frozenset()
+    signed: bool = False
+
+
+class Content(NamedTuple):
+    """Mass fraction of an analyte in a mineral; ``sd`` zero for an exact composition."""
+
+    value: float
+    sd: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Whole:
+    """Components that together are all of the solids; in the ``streams`` named, or in all."""
+
+    components: tuple[str, ...]
+    streams: tuple[str, ...] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """``component`` is at least as rich in the stream ``richer`` as in the stream ``than``."""
+
+    component: str
+    richer: str
+    than: str
 
 
 @dataclass(frozen=True)
 class Flowsheet:
     """
-    Nodes, streams and the components assayed.
+    Nodes, streams and what is followed through them.
+
+    ``components`` are conserved one by one; ``water`` says whether water is followed; ``classes``
+    are size classes, coarse to fine, and ``sized`` the components followed class by class;
+    ``alters`` says of a node what it does not conserve: :data:`WATER`, :data:`SIZES` or
+    components; ``wholes`` are exact closures; ``contents`` give, for a component that is a mineral,
+    the analytes in it; ``orders`` are relations of grade that the caller vouches for.
 
     Nothing is checked here; :func:`faults_of` says what is wrong, :func:`checked` raises it.
     """
@@ -38,6 +98,13 @@ class Flowsheet:
     nodes: tuple[str, ...]
     streams: tuple[Stream, ...]
     components: tuple[str, ...] = ()
+    water: bool = False
+    classes: tuple[str, ...] = ()
+    sized: tuple[str, ...] = ()
+    alters: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    wholes: tuple[Whole, ...] = ()
+    contents: Mapping[str, Mapping[str, Content]] = field(default_factory=dict)
+    orders: tuple[Order, ...] = ()
 
     @cached_property
     def node_index(self) -> dict[str, int]:
@@ -50,14 +117,37 @@ class Flowsheet:
         return {stream.name: i for i, stream in enumerate(self.streams)}
 
     @cached_property
-    def quantities(self) -> tuple[str, ...]:
-        """What is conserved: the dry solids first, then each component."""
-        return (SOLIDS, *self.components)
+    def quantities(self) -> tuple[Quantity, ...]:
+        """What is followed: the solids, the components, water, then the parts by size class."""
+        whole: tuple[Quantity, ...] = (SOLIDS, *self.components)
+        water: tuple[Quantity, ...] = (WATER,) if self.water else ()
+        of = (SOLIDS, *self.sized) if self.classes else ()
+        return (*whole, *water, *(Part(what, size) for what in of for size in self.classes))
 
     @cached_property
-    def quantity_index(self) -> dict[str, int]:
-        """Position of each conserved quantity by name."""
-        return {name: i for i, name in enumerate(self.quantities)}
+    def quantity_index(self) -> dict[Quantity, int]:
+        """Position of each quantity."""
+        return {quantity: i for i, quantity in enumerate(self.quantities)}
+
+    @cached_property
+    def analytes(self) -> tuple[str, ...]:
+        """What the minerals carry, in the order of first mention."""
+        return tuple(dict.fromkeys(a for carried in self.contents.values() for a in carried))
+
+    def conserves(self, node: str, quantity: Quantity) -> bool:
+        """Say whether a node conserves a quantity."""
+        altered = self.alters.get(node, frozenset())
+        if isinstance(quantity, Part):
+            return SIZES not in altered and quantity.of not in altered
+        return quantity not in altered
+
+    @staticmethod
+    def holds(stream: Stream, quantity: Quantity) -> bool:
+        """Say whether a stream can hold a quantity."""
+        if quantity == WATER:
+            return WATER not in stream.without
+        of = quantity.of if isinstance(quantity, Part) else quantity
+        return SOLIDS not in stream.without and of not in stream.without
 
     @property
     def feeds(self) -> tuple[Stream, ...]:
@@ -182,21 +272,68 @@ def _trap_faults(flowsheet: Flowsheet) -> list[Fault]:
     return faults
 
 
+_RESERVED = {SOLIDS: "the dry solids", WATER: "the water of a stream", SIZES: "the size classes"}
+
+
+def _reserved_names(flowsheet: Flowsheet) -> list[Fault]:
+    return [
+        Fault(
+            ("components", i),
+            "reserved-name",
+            f"'{name}' names {_RESERVED[name]} and cannot be a component.",
+            "Choose another name for the component.",
+        )
+        for i, name in enumerate(flowsheet.components)
+        if name in _RESERVED
+    ]
+
+
+def _strangers(
+    where: tuple[str | int, ...], names: Iterable[str], known: Iterable[str], kind: str
+) -> list[Fault]:
+    """Names used that are not known."""
+    known = tuple(known)
+    return [
+        Fault(
+            where,
+            f"unknown-{kind}",
+            f"The {kind} '{name}' is not one of the flowsheet.",
+            f"Correct the name. Known: {', '.join(known[:20]) or 'none'}.",
+        )
+        for name in dict.fromkeys(names)
+        if name not in known
+    ]
+
+
+def _naming_faults(flowsheet: Flowsheet) -> list[Fault]:
+    """Names in the further members that the flowsheet does not have."""
+    components, streams = flowsheet.components, tuple(s.name for s in flowsheet.streams)
+    altered = (WATER, SIZES, *components)
+    faults = _strangers(("sized",), flowsheet.sized, components, "component")
+    for i, stream in enumerate(flowsheet.streams):
+        known = (SOLIDS, WATER, *components)
+        faults += _strangers(("streams", i, "without"), stream.without, known, "quantity")
+    for node, what in flowsheet.alters.items():
+        faults += _strangers(("alters",), (node,), flowsheet.nodes, "node")
+        faults += _strangers(("alters",), sorted(what), altered, "quantity")
+    for i, whole in enumerate(flowsheet.wholes):
+        faults += _strangers(("wholes", i), whole.components, components, "component")
+        faults += _strangers(("wholes", i), whole.streams or (), streams, "stream")
+    faults += _strangers(("contents",), flowsheet.contents, components, "component")
+    for i, order in enumerate(flowsheet.orders):
+        faults += _strangers(("orders", i), (order.component,), components, "component")
+        faults += _strangers(("orders", i), (order.richer, order.than), streams, "stream")
+    return faults
+
+
 def faults_of(flowsheet: Flowsheet) -> list[Fault]:
     """Give everything that is wrong with the flowsheet, in the order of its members."""
     faults = _doubled("node", flowsheet.nodes)
     faults += _doubled("stream", (s.name for s in flowsheet.streams))
     faults += _doubled("component", flowsheet.components)
-    for i, name in enumerate(flowsheet.components):
-        if name == SOLIDS:
-            faults.append(
-                Fault(
-                    ("components", i),
-                    "reserved-name",
-                    f"'{SOLIDS}' names the dry solids and cannot be a component.",
-                    "Choose another name for the component.",
-                )
-            )
+    faults += _doubled("class", flowsheet.classes)
+    faults += _reserved_names(flowsheet)
+    faults += _naming_faults(flowsheet)
     if not flowsheet.nodes:
         faults.append(
             Fault(("nodes",), "no-nodes", "The flowsheet has no nodes.", "List at least one node.")

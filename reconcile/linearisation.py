@@ -17,9 +17,10 @@ import scipy.sparse as sp
 from .kernel.active_set import Factor, Held
 from .kernel.factory import factory_of, is_small
 from .kernel.limits import VARIANCE_RESOLUTION
+from .kernel.losses import Loss
 from .kernel.newton import straight_rows
-from .kernel.problem import Problem
-from .kernel.rows import scale_columns
+from .kernel.problem import Problem, Ratios
+from .kernel.rows import scale_columns, scale_rows
 from .observability import Structure, structure_of
 from .solve import Solution, fixed_rows
 
@@ -44,16 +45,17 @@ class Linearisation:
         plan = solution.plan
         kept = plan.meaningful(solution.closed)
         rows, target = fixed_rows(plan, solution.values, kept & plan.fixed)
-        balances = sp.csr_array(sp.vstack((plan.model.conservation, rows)))
+        balances = sp.csr_array(sp.vstack((plan.model.exact, rows)))
         return Problem(
             balances,
-            np.concatenate((np.zeros(plan.model.conservation.shape[0]), target)),
+            np.concatenate((np.zeros(plan.model.exact.shape[0]), target)),
             plan.ratios.keep(solution.used),
             solution.values[solution.used],
             solution.sds[solution.used],
             np.full(plan.model.size, -np.inf),
             sp.csr_array((0, plan.model.size)),
             plan.model.places,
+            solution.losses.keep(solution.used),
         )
 
     @cached_property
@@ -61,23 +63,48 @@ class Linearisation:
         return self._unscaled.scaled(self.solution.scale)
 
     @cached_property
+    def _at(self) -> tuple[Floats, Floats, Floats]:
+        """Weighted residuals, ratios and denominators of the readings in use."""
+        return self._unscaled.residuals(self.solution.x)
+
+    @cached_property
+    def weights(self) -> Floats:
+        """How much each reading in use counts, one for squares: (used,)."""
+        return self._unscaled.losses.of(self._at[0]).weight
+
+    @cached_property
+    def statistic(self) -> float:
+        """Weighted sum of squares of what counts as a number: readings and prior knowledge."""
+        residual = self._at[0]
+        return float((residual[self._unscaled.losses.counted] ** 2).sum())
+
+    @cached_property
     def _plain_rows(self) -> sp.csr_array:
-        """Weighted derivative of the readings in use."""
-        _, ratio, below = self._unscaled.residuals(self.solution.x)
-        return straight_rows(self._unscaled, ratio, below)
+        """Weighted derivative of the readings in use, as much as each counts."""
+        _, ratio, below = self._at
+        rows = straight_rows(self._unscaled, self.solution.x, ratio, below)
+        # An order that holds the estimate is a bound, and covariances are those without bounds.
+        counts = np.where(self._unscaled.losses.kind == Loss.AT_LEAST, 0.0, self.weights)
+        return rows if (counts == 1).all() else scale_rows(rows, np.sqrt(counts))
 
     @cached_property
     def _rows(self) -> sp.csr_array:
-        """Weighted derivative of the readings in use, in scaled unknowns."""
+        """The same in scaled unknowns."""
         return self._scaled(self._plain_rows)
 
     @cached_property
     def structure(self) -> Structure:
-        """Pins and free moves at the solution itself, where a rank may be lower than in general."""
+        """
+        Pins and free moves at the solution itself, where a rank may be lower than in general.
+
+        Only readings that are numbers determine anything; a limit does not.
+        """
         throughput = self.solution.throughput
+        telling = self._unscaled.losses.counted
+        rows = self._plain_rows if telling.all() else self._plain_rows[np.flatnonzero(telling)]
         return structure_of(
             self._unscaled.scaled(throughput).equalities,
-            scale_columns(self._plain_rows, throughput),
+            scale_columns(sp.csr_array(rows), throughput),
             self.solution.closed,
             self._unscaled.places,
             self._budget,
@@ -119,10 +146,15 @@ class Linearisation:
         """Whether functionals of far-apart unknowns cost no solve of their own."""
         return is_small(self._problem.equalities)
 
-    @cached_property
-    def leverages(self) -> Floats:
-        """Share of each used reading's variance that its reconciled value keeps, shape (used,)."""
-        return np.clip(self._factor.variance(self._rows), 0.0, 1.0)
+    def of_ratios(self, ratios: Ratios) -> tuple[Floats, sp.csr_array]:
+        """Give the values of ratios (k,), NaN over nothing, and their gradients (k, n)."""
+        x = self.solution.x
+        below, above = ratios.denominators(x), ratios.numerators(x)
+        sure = below > np.finfo(float).eps * ratios.denominators(self.solution.throughput)
+        safe = np.where(sure, below, 1.0)
+        value = above / safe
+        gradient = ratios.without_offsets().derivative(x, value, safe, np.ones(ratios.count))
+        return np.where(sure, value, np.nan), gradient
 
     def _scaled(self, rows: sp.csr_array) -> sp.csr_array:
         return scale_columns(rows, self.solution.scale)

@@ -2,13 +2,14 @@
 From names to rows: where each extensive quantity stands, what is conserved, what was read.
 
 Column ``stream · Q + quantity`` holds one of the Q extensive quantities of one stream; the
-quantity 0 is the dry solids.  All rows are built here, so a new kind of reading or of conservation
-is a new row, not a new branch.
+quantity 0 is the dry solids.  Behind them stand the unknowns of no stream: contents of minerals
+that are not exactly known, and causes of shared errors.  All rows are built here, so a new kind of
+reading or of conservation is a new row, not a new branch.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -17,14 +18,65 @@ import numpy as np
 import scipy.sparse as sp
 from scipy.sparse.linalg import splu
 
-from .flowsheet import SOLIDS, Flowsheet
-from .kernel.problem import Places, Ratios
+from .flowsheet import SOLIDS, WATER, Flowsheet, Part, Quantity
+from .kernel.problem import Places
+from .measurands import Measurand
 
 if TYPE_CHECKING:
     from .kernel.problem import Bools, Floats, Ints
 
-Key = tuple[str, str]
-"""A stream and what was read of it."""
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """What one reading reads: streams whose amounts are added, a measurand, shared causes."""
+
+    streams: tuple[str, ...]
+    of: Measurand
+    causes: tuple[tuple[str, float], ...] = ()
+
+    @property
+    def where(self) -> str:
+        """The streams, in words."""
+        return " + ".join(f"'{name}'" for name in self.streams) or "no stream"
+
+
+@dataclass(frozen=True, slots=True)
+class Common:
+    """An unknown of no stream, with what is known of it beforehand; ``of`` names it."""
+
+    of: tuple[str, ...]
+    value: float
+    sd: float
+
+    @property
+    def typical(self) -> float:
+        """Its size, for scaling."""
+        return max(abs(self.value), self.sd)
+
+
+def causes_of(keys: Iterable[Key]) -> tuple[Common, ...]:
+    """Give the shared causes that readings name, each a standard normal variable."""
+    names = dict.fromkeys(name for key in keys for name, _ in key.causes)
+    return tuple(Common((name,), 0.0, 1.0) for name in names)
+
+
+def uncertain_contents(flowsheet: Flowsheet) -> tuple[Common, ...]:
+    """Give the contents of minerals that have an error of their own."""
+    return tuple(
+        Common((mineral, analyte), content.value, content.sd)
+        for mineral, contents in flowsheet.contents.items()
+        for analyte, content in contents.items()
+        if content.sd > 0
+    )
+
+
+@dataclass(frozen=True)
+class Sums:
+    """One of a stream's quantities as the sum of others: exact, for the streams marked."""
+
+    whole: int
+    parts: tuple[int, ...]
+    streams: Bools
 
 
 @dataclass(frozen=True)
@@ -32,21 +84,37 @@ class Model:
     """Numbering and rows of one flowsheet; values play no part."""
 
     flowsheet: Flowsheet
+    causes: tuple[Common, ...] = ()
 
     @property
     def streams(self) -> int:
         """Number of streams."""
         return len(self.flowsheet.streams)
 
-    @property
+    @cached_property
     def kinds(self) -> int:
         """Number of extensive quantities in each stream."""
         return len(self.flowsheet.quantities)
 
+    @cached_property
+    def common(self) -> tuple[Common, ...]:
+        """The unknowns of no stream: contents, then causes."""
+        return (*uncertain_contents(self.flowsheet), *self.causes)
+
+    @property
+    def amounts(self) -> int:
+        """Number of unknowns that are amounts."""
+        return self.streams * self.kinds
+
     @property
     def size(self) -> int:
         """Number of unknowns."""
-        return self.streams * self.kinds
+        return self.amounts + len(self.common)
+
+    @cached_property
+    def common_column(self) -> dict[tuple[str, ...], int]:
+        """Position of each unknown of no stream."""
+        return {common.of: self.amounts + i for i, common in enumerate(self.common)}
 
     def column(self, stream: int, quantity: int) -> int:
         """Give the position of one quantity of one stream."""
@@ -55,6 +123,15 @@ class Model:
     def columns(self, quantity: int) -> Ints:
         """Give the positions of one quantity over all streams."""
         return np.arange(self.streams) * self.kinds + quantity
+
+    def wide(self, amounts: Floats, common: float | Floats) -> Floats:
+        """Give (streams · Q,) or (streams, Q) numbers with those of the common unknowns behind."""
+        behind = np.broadcast_to(np.asarray(common), (len(self.common),))
+        return np.concatenate((amounts.ravel(), behind))
+
+    def by_stream(self, x: Floats) -> Floats:
+        """Give the amounts as (streams, Q)."""
+        return x[: self.amounts].reshape(self.streams, self.kinds)
 
     @cached_property
     def ends(self) -> tuple[Ints, Ints]:
@@ -75,47 +152,160 @@ class Model:
         return sp.csr_array((data, (rows, np.concatenate((into, out)))), shape=shape)
 
     @cached_property
+    def conserved(self) -> Bools:
+        """Which node conserves which quantity: (nodes, Q)."""
+        sheet = self.flowsheet
+        result = np.ones((len(sheet.nodes), self.kinds), dtype=bool)
+        for node in sheet.alters:
+            kept = [sheet.conserves(node, quantity) for quantity in sheet.quantities]
+            result[sheet.node_index[node]] = kept
+        return result
+
+    @cached_property
+    def absent(self) -> Bools:
+        """Unknowns that are zero because their stream cannot hold them: (n,)."""
+        sheet = self.flowsheet
+        result = np.zeros((self.streams, self.kinds), dtype=bool)
+        for i, stream in enumerate(sheet.streams):
+            if stream.without:
+                result[i] = [not sheet.holds(stream, quantity) for quantity in sheet.quantities]
+        return self.wide(result.astype(float), 0.0) > 0
+
+    @cached_property
+    def signed(self) -> Bools:
+        """Streams whose amounts may be negative: (streams,)."""
+        return np.array([stream.signed for stream in self.flowsheet.streams], dtype=bool)
+
+    @cached_property
+    def free(self) -> Bools:
+        """Unknowns without a lower bound: (n,)."""
+        return self.wide(np.repeat(self.signed, self.kinds).astype(float), 1.0) > 0
+
+    @cached_property
+    def sums(self) -> tuple[Sums, ...]:
+        """Quantities that are sums of others in the same stream: size classes, closures."""
+        sheet, at = self.flowsheet, self.flowsheet.quantity_index
+        everywhere = np.ones(self.streams, dtype=bool)
+        of = (SOLIDS, *sheet.sized) if sheet.classes else ()
+        sums = [Sums(at[w], tuple(at[Part(w, c)] for c in sheet.classes), everywhere) for w in of]
+        for whole in sheet.wholes:
+            here = everywhere.copy()
+            if whole.streams is not None:
+                here = np.isin([s.name for s in sheet.streams], whole.streams)
+            sums.append(Sums(0, tuple(at[c] for c in whole.components), here))
+        return tuple(sums)
+
+    @cached_property
+    def balances(self) -> tuple[Ints, Ints]:
+        """
+        Node and quantity of each row of conservation, each (rows,).
+
+        A whole is left out where the sums of its streams and the rows of its parts imply it.
+        """
+        wanted = self.conserved.copy()
+        link = abs(self.incidence)
+        implied: set[int] = set()
+        for total in self.sums:
+            if total.whole in implied:
+                continue
+            implied.add(total.whole)
+            summed = link @ (~total.streams).astype(float) == 0
+            parts = self.conserved[:, list(total.parts)].all(axis=1)
+            wanted[summed & parts, total.whole] = False
+        present = (~self.absent[: self.amounts]).reshape(self.streams, self.kinds)
+        wanted &= link @ present.astype(float) > 0
+        node, quantity = np.nonzero(wanted)
+        return node.astype(np.int64), quantity.astype(np.int64)
+
+    @cached_property
     def conservation(self) -> sp.csr_array:
-        """Rows node · Q + quantity, each zero at a balance: shape (nodes · Q, unknowns)."""
-        return sp.csr_array(sp.kron(self.incidence, sp.eye_array(self.kinds), format="csr"))
+        """Rows zero at a balance, in the order of :attr:`balances`: shape (rows, unknowns)."""
+        node, quantity = self.balances
+        picked = sp.csr_array(self.incidence[node])
+        row = np.repeat(np.arange(len(node)), np.diff(picked.indptr))
+        columns = picked.indices * self.kinds + quantity[row]
+        return sp.csr_array((picked.data, columns, picked.indptr), shape=(len(node), self.size))
+
+    @cached_property
+    def summing(self) -> sp.csr_array:
+        """Rows whole - parts, zero at a balance: shape (rows, unknowns)."""
+        rows: list[Ints] = []
+        columns: list[Ints] = []
+        data: list[Floats] = []
+        count = 0
+        for total in self.sums:
+            streams = np.flatnonzero(total.streams)
+            members = np.array((total.whole, *total.parts))
+            signs = np.where(np.arange(len(members)) == 0, 1.0, -1.0)
+            rows.append(np.repeat(np.arange(len(streams)) + count, len(members)))
+            columns.append((streams[:, None] * self.kinds + members).ravel())
+            data.append(np.tile(signs, len(streams)))
+            count += len(streams)
+        if not count:
+            return sp.csr_array((0, self.size))
+        where = (np.concatenate(rows), np.concatenate(columns))
+        return sp.csr_array((np.concatenate(data), where), shape=(count, self.size))
+
+    @cached_property
+    def exact(self) -> sp.csr_array:
+        """All rows that are zero at a balance: conservation, then sums within streams."""
+        if not self.sums:
+            return self.conservation
+        return sp.csr_array(sp.vstack((self.conservation, self.summing), format="csr"))
+
+    @cached_property
+    def nests(self) -> tuple[Ints, Ints]:
+        """Pairs (part, whole) of quantities of which the part is at most the whole."""
+        sheet, at = self.flowsheet, self.flowsheet.quantity_index
+        pairs = [(at[c], 0) for c in sheet.components]
+        if sheet.classes:
+            pairs += [
+                (at[Part(c, s)], at[Part(SOLIDS, s)]) for c in sheet.sized for s in sheet.classes
+            ]
+        part = np.array([p for p, _ in pairs], dtype=np.int64)
+        return part, np.array([w for _, w in pairs], dtype=np.int64)
 
     @cached_property
     def within(self) -> sp.csr_array:
-        """Rows solids - component ≥ 0, stream by stream: shape (streams · C, unknowns)."""
-        parts = self.kinds - 1
-        stream = np.repeat(np.arange(self.streams), parts)
-        part = np.tile(np.arange(1, self.kinds), self.streams)
-        rows = np.arange(self.streams * parts)
-        data = np.concatenate((np.ones(len(rows)), -np.ones(len(rows))))
-        columns = np.concatenate((stream * self.kinds, stream * self.kinds + part))
-        shape = (len(rows), self.size)
-        return sp.csr_array((data, (np.tile(rows, 2), columns)), shape=shape)
+        """Rows whole - part ≥ 0, stream by stream: shape (streams · nests, unknowns)."""
+        part, whole = self.nests
+        streams = np.flatnonzero(~self.signed)
+        count = len(streams) * len(part)
+        start = (streams * self.kinds)[:, None]
+        columns = np.concatenate(((start + whole).ravel(), (start + part).ravel()))
+        data = np.concatenate((np.ones(count), -np.ones(count)))
+        rows = np.tile(np.arange(count), 2)
+        return sp.csr_array((data, (rows, columns)), shape=(count, self.size))
 
-    def ratios(self, keys: Sequence[Key]) -> Ratios:
-        """Give the readings as ratios: a mass over one, an assay over the solids."""
-        streams, kinds = self.flowsheet.stream_index, self.flowsheet.quantity_index
-        indices, above, below, lengths = [], [], [], []
-        for name, of in keys:
-            solids = self.column(streams[name], 0)
-            if of == SOLIDS:
-                indices += [solids]
-                above += [1.0]
-                below += [0.0]
-                lengths.append(1)
-            else:
-                indices += [solids, solids + kinds[of]]
-                above += [0.0, 1.0]
-                below += [1.0, 0.0]
-                lengths.append(2)
-        constant = [1.0 if of == SOLIDS else 0.0 for _, of in keys]
-        return Ratios(
-            self.size,
-            np.concatenate(([0], np.cumsum(np.array(lengths, dtype=np.int64)))).astype(np.int64),
-            np.array(indices, dtype=np.int64),
-            np.array(above),
-            np.array(below),
-            np.array(constant),
-        )
+    def nest_of(self, row: int) -> tuple[int, int]:
+        """Give the stream and the part of a row of :attr:`within`."""
+        part, _ = self.nests
+        streams = np.flatnonzero(~self.signed)
+        stream, nest = divmod(row, len(part))
+        return int(streams[stream]), int(part[nest])
+
+    @cached_property
+    def inside(self) -> dict[int, tuple[int, ...]]:
+        """Quantities that vanish with a quantity, itself first."""
+        sheet, at = self.flowsheet, self.flowsheet.quantity_index
+        dry = tuple(i for q, i in at.items() if q not in (WATER, SOLIDS))
+        result: dict[int, tuple[int, ...]] = {i: (i,) for i in range(self.kinds)}
+        result[0] = (0, *dry)
+        for size in sheet.classes:
+            parts = tuple(at[Part(c, size)] for c in sheet.sized)
+            result[at[Part(SOLIDS, size)]] = (at[Part(SOLIDS, size)], *parts)
+        for component in sheet.sized:
+            parts = tuple(at[Part(component, size)] for size in sheet.classes)
+            result[at[component]] = (at[component], *parts)
+        return result
+
+    def emptied(self, columns: Bools) -> Bools:
+        """Give the unknowns that vanish with those marked, (n,)."""
+        result = columns.copy()
+        for column in np.flatnonzero(columns[: self.amounts]):
+            stream, quantity = divmod(int(column), self.kinds)
+            result[[self.column(stream, q) for q in self.inside[quantity]]] = True
+        return result
 
     @cached_property
     def closed_parts(self) -> Ints:
@@ -132,35 +322,42 @@ class Model:
             entries[np.flatnonzero(self.part_of == part)[0]] = True
         return entries
 
-    def flow(self, feeds: Floats, share: Floats) -> Floats:
+    def entries_of(self, quantity: int) -> Bools:
+        """Give the streams in which a quantity begins: entries, and outlets of what alters it."""
+        source, _ = self.ends
+        made = ~self.conserved[:, quantity]
+        return np.asarray(self.entries | ((source >= 0) & made[source]))
+
+    def flow(self, feeds: Floats, share: Floats, quantity: int = 0) -> Floats:
         """
-        Give the flows that follow from the entries and a split at every node.
+        Give the flows of a quantity that follow from its entries and a split at every node.
 
         ``feeds`` and ``share`` (streams,): the amount of each entry, and of each other stream the
-        share of its node's outlets (normalised here).  Every node balances.
+        share of its node's outlets (normalised here).  Every node that conserves it balances.
         """
         source, target = self.ends
         nodes = len(self.flowsheet.nodes)
+        held = ~self.absent[self.columns(quantity)]
+        feeds, share = np.where(held, feeds, 0.0), np.where(held, share, 0.0)
+        entries = self.entries_of(quantity)
         inner = source >= 0
         total = np.bincount(source[inner], weights=share[inner], minlength=nodes)
-        part = np.where(inner, share / total[source], 0.0)
-        entries = self.entries
+        part = np.where(inner, share / np.where(total > 0, total, 1.0)[source], 0.0)
         linked = np.flatnonzero(~entries & (target >= 0))
         passed = sp.csc_array(
             (part[linked], (target[linked], source[linked])), shape=(nodes, nodes)
         )
-        fed = np.bincount(target[entries], weights=feeds[entries], minlength=nodes)
+        into = entries & (target >= 0)
+        fed = np.bincount(target[into], weights=feeds[into], minlength=nodes)
         through = splu(sp.csc_array(sp.eye_array(nodes, format="csc") - passed)).solve(fed)
         return np.where(entries, feeds, part * through[source])
 
     @cached_property
     def places(self) -> Places:
         """Stream of each unknown and node of each balance."""
-        nodes = len(self.flowsheet.nodes)
-        return Places(
-            np.repeat(np.arange(self.streams), self.kinds),
-            np.repeat(np.arange(nodes), self.kinds),
-        )
+        groups = np.repeat(np.arange(self.streams), self.kinds)
+        node, _ = self.balances
+        return Places(np.concatenate((groups, np.full(len(self.common), -1))), node)
 
     @cached_property
     def part_of(self) -> Ints:
@@ -169,3 +366,13 @@ class Model:
         _, part = sp.csgraph.connected_components(link @ link.T, directed=False)
         source, target = self.ends
         return np.asarray(part[np.where(source >= 0, source, target)], dtype=np.int64)
+
+    def label(self, column: int) -> tuple[str, Quantity]:
+        """Give the stream and the quantity of an amount's position."""
+        stream, quantity = divmod(column, self.kinds)
+        return self.flowsheet.streams[stream].name, self.flowsheet.quantities[quantity]
+
+
+def model_of(flowsheet: Flowsheet, keys: Sequence[Key]) -> Model:
+    """Number a flowsheet for the readings that are to be taken on it."""
+    return Model(flowsheet, causes_of(keys))

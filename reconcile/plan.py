@@ -15,14 +15,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 import scipy.sparse as sp
 
-from .flowsheet import SOLIDS, Flowsheet
+from .flowsheet import Flowsheet
+from .kernel.active_set import Held
 from .kernel.budget import Budget
-from .kernel.factory import pins_of
-from .model import Key, Model
+from .kernel.factory import pins_of, unit_factor
+from .kernel.losses import Loss, Losses
+from .kernel.problem import Ratios
+from .model import Key, Model, model_of
 from .observability import Structure, structure_of
+from .rows import readings_as_ratios
 
 if TYPE_CHECKING:
-    from .kernel.problem import Bools, Floats, Ints, Ratios
+    from .kernel.problem import Bools, Floats, Ints
 
 _GENERIC_SEED = 19370101
 """Any seed does: the classes found at two random points differ with probability zero."""
@@ -33,33 +37,46 @@ class Plan:
     """
     A flowsheet with the quantities that are read, ready for any values.
 
-    ``keys`` name the readings in order; ``fixed`` (m,) marks those held exactly;
+    ``keys`` name the readings in order; ``kinds`` (m,) how each counts and ``fixed`` (m,) those
+    held exactly, both with what is known of the common unknowns and the orders behind the readings;
     ``budget`` limits the work.
     """
 
     model: Model
     keys: tuple[Key, ...]
+    losses: Losses
     fixed: Bools
     budget: Budget
 
     @cached_property
     def ratios(self) -> Ratios:
-        """The readings as ratios."""
-        return self.model.ratios(self.keys)
+        """The readings, priors and orders as ratios, (m,)."""
+        return readings_as_ratios(self.model, self.keys)
+
+    @cached_property
+    def telling(self) -> Bools:
+        """Rows that are numbers of their own, not limits or orders, (m,)."""
+        return self.losses.counted
 
     @cached_property
     def gauges(self) -> Ints:
         """
-        Feed masses held while solving, one for each part of the flowsheet without a mass reading.
+        Feed masses held while solving, one for each part of the flowsheet without an amount read.
 
-        Nothing but assays was read there, so every mass may be scaled alike: the part is solved
+        Nothing but ratios was read there, so every mass may be scaled alike: the part is solved
         on the feed that the start gives it, and its masses stay unobservable.
         """
         model = self.model
         streams = model.flowsheet.stream_index
-        weighed = {model.part_of[streams[name]] for name, of in self.keys if of == SOLIDS}
-        part = np.where(model.entries, model.part_of, -1)
-        free = [p for p in np.unique(model.part_of) if p not in weighed]
+        weighed = {
+            model.part_of[streams[name]]
+            for key in self.keys
+            if key.of.is_amount
+            for name in key.streams
+        }
+        running = model.entries & ~model.absent[model.columns(0)]
+        part = np.where(running, model.part_of, -1)
+        free = [p for p in np.unique(model.part_of) if p not in weighed and (part == p).any()]
         return np.array([np.flatnonzero(part == p)[0] * model.kinds for p in free], dtype=np.int64)
 
     @cached_property
@@ -71,21 +88,22 @@ class Plan:
 
     def solver_pins(self, closed: Bools) -> Bools:
         """Give the unknowns to hold while solving, beside the gauges, shape (n,)."""
-        if not len(self.gauges):
-            return self.structure_with(closed).pins if closed.any() else self.structure.pins
-        balances = sp.csr_array(sp.vstack((self.model.conservation, self.gauge_rows)))
-        rows = self._generic_rows(self.meaningful(closed), closed)
+        meaningful = self.meaningful(closed)
+        if not len(self.gauges) and self.telling.all():
+            return self.structure_with(closed).pins
+        balances = sp.csr_array(sp.vstack((self.model.exact, self.gauge_rows)))
+        rows = self._generic_rows(meaningful, closed)
         return pins_of(balances, rows, closed, self.model.places, self.budget)
 
     @cached_property
     def structure(self) -> Structure:
         """The generic classification with every stream running."""
-        return self.structure_with(np.zeros(self.model.size, dtype=bool))
+        return self._structure_with(self.model.absent)
 
     @cached_property
     def degrees_of_freedom(self) -> int:
         """Number of independent checks among the readings that are not fixed."""
-        return self.degrees_with(np.zeros(self.model.size, dtype=bool))
+        return self._degrees_with(self.model.absent)
 
     def meaningful(self, closed: Bools) -> Bools:
         """Say which readings keep a meaning when ``closed`` unknowns are zero: shape (m,)."""
@@ -93,62 +111,92 @@ class Plan:
         return alive > 0
 
     def structure_with(self, closed: Bools) -> Structure:
-        """Give the generic classification with ``closed`` unknowns zero; readings (m,) in order."""
-        kept = self.meaningful(closed)
-        found = self._classified(kept, closed)
-        redundant = np.zeros(len(self.keys), dtype=bool)
+        """Give the generic classification with ``closed`` unknowns zero; rows (m,) in order."""
+        if np.array_equal(closed, self.model.absent):
+            return self.structure
+        return self._structure_with(closed)
+
+    def _structure_with(self, closed: Bools) -> Structure:
+        kept = self.meaningful(closed) & self.telling
+        rows = self._generic_rows(kept, closed)
+        model = self.model
+        found = structure_of(model.exact, rows, closed, model.places, self.budget)
+        redundant = np.zeros(self.ratios.count, dtype=bool)
         redundant[kept] = found.redundant
         return Structure(found.pins, found.moves, redundant, closed)
 
     def degrees_with(self, closed: Bools) -> int:
         """Give the degrees of freedom with ``closed`` unknowns zero."""
-        kept = self.meaningful(closed)
-        left = int(self.structure_with(closed).pins.sum()) if closed.any() else self._pins
-        exact = kept & self.fixed
-        without = self._pins_with(exact, closed)
-        return int((kept & ~self.fixed).sum()) + left - without
+        if np.array_equal(closed, self.model.absent):
+            return self.degrees_of_freedom
+        return self._degrees_with(closed)
 
-    def _classified(self, chosen: Bools, closed: Bools) -> Structure:
-        rows = self._generic_rows(chosen, closed)
-        model = self.model
-        return structure_of(model.conservation, rows, closed, model.places, self.budget)
+    def _degrees_with(self, closed: Bools) -> int:
+        kept = self.meaningful(closed) & self.telling
+        left = int(self.structure_with(closed).pins.sum())
+        without = self._pins_with(kept & self.fixed, closed)
+        return int((kept & ~self.fixed).sum()) + left - without
 
     def _pins_with(self, chosen: Bools, closed: Bools) -> int:
         """Give how many unknowns the balances and the ``chosen`` readings leave undetermined."""
-        if not chosen.any() and not closed.any():
-            idle = len(self.model.closed_parts) * self.model.kinds
-            return self.model.size - self.model.conservation.shape[0] + idle
+        model = self.model
+        if not chosen.any() and not closed.any() and not model.sums:
+            idle = len(model.closed_parts) * int(model.conserved.all(axis=0).sum())
+            if model.conserved.all() or not idle:
+                return model.size - model.conservation.shape[0] + idle
         rows = self._generic_rows(chosen, closed)
-        return int(
-            pins_of(self.model.conservation, rows, closed, self.model.places, self.budget).sum()
-        )
-
-    @property
-    def _pins(self) -> int:
-        return int(self.structure.pins.sum())
+        return int(pins_of(model.exact, rows, closed, model.places, self.budget).sum())
 
     @cached_property
     def _generic_point(self) -> Floats:
         random = np.random.default_rng(_GENERIC_SEED)
         model = self.model
+        if model.sums:
+            return self._projected(random.uniform(0.5, 1.5, model.size))
         point = np.zeros((model.streams, model.kinds))
         for quantity in range(model.kinds):
             feeds = random.uniform(0.5, 1.5, model.streams)
-            point[:, quantity] = model.flow(feeds, random.uniform(0.5, 1.5, model.streams))
-        return point.ravel()
+            share = random.uniform(0.5, 1.5, model.streams)
+            point[:, quantity] = model.flow(feeds, share, quantity)
+        return model.wide(point, random.uniform(0.5, 1.5, len(model.common)))
+
+    def _projected(self, point: Floats) -> Floats:
+        """Give the nearest point where every balance and every sum holds."""
+        model = self.model
+        nothing, open_ = np.zeros(model.size, dtype=bool), np.zeros(0, dtype=bool)
+        held = Held(nothing, open_, nothing, model.absent)
+        one = sp.csr_array(sp.eye_array(model.size, format="csr"))
+        point = np.where(model.absent, 0.0, point)
+        factor = unit_factor(model.exact, one, held, model.places, self.budget)
+        return point + factor.solve(np.zeros(model.size), -(model.exact @ point), 0 * point).move
 
     def _generic_rows(self, chosen: Bools, closed: Bools) -> sp.csr_array:
-        ratios = self.ratios.keep(chosen)
+        ratios = self.ratios.keep(chosen).without_offsets()
         point = np.where(closed, 0.0, self._generic_point)
         below = ratios.denominators(point)
-        return ratios.jacobian(ratios.numerators(point) / below, 1 / below)
+        return ratios.jacobian(point, ratios.numerators(point) / below, 1 / below)
 
 
-def plan(flowsheet: Flowsheet, keys: Sequence[Key], fixed: Sequence[bool], budget: Budget) -> Plan:
+def plan(
+    flowsheet: Flowsheet,
+    keys: Sequence[Key],
+    kinds: Sequence[Loss],
+    fixed: Sequence[bool],
+    budget: Budget,
+) -> Plan:
     """
     Plan the reconciliation of a checked flowsheet.
 
-    ``keys`` are (stream, quantity) pairs without repeats; ``fixed`` says of each whether its value
-    is held exactly.
+    ``keys`` say what is read; ``kinds`` and ``fixed`` say of each how it counts and whether its
+    value is held exactly.
     """
-    return Plan(Model(flowsheet), tuple(keys), np.asarray(fixed, dtype=bool), budget)
+    model = model_of(flowsheet, keys)
+    priors, orders = len(model.common), len(flowsheet.orders)
+    every = [*kinds, *([Loss.SQUARE] * priors), *([Loss.AT_LEAST] * orders)]
+    return Plan(
+        model,
+        tuple(keys),
+        Losses(np.array(every, dtype=np.int64)),
+        np.array([*fixed, *([False] * (priors + orders))], dtype=bool),
+        budget,
+    )

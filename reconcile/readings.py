@@ -1,18 +1,27 @@
 """
 Readings: one measured value each, with its standard deviation.
 
-A reading is a ratio of two linear functionals of the extensive quantities: a mass is
-``solids / 1``, an assay is ``component / solids``.
+What a reading is of is a :class:`~reconcile.measurands.Measurand`: a ratio of two sums of
+extensive quantities, over one stream or several together.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 
 from .faults import Fault, InvalidInput
 from .flowsheet import SOLIDS, Flowsheet
+from .measurands import Measurand, measurand
+
+
+class Limit(StrEnum):
+    """The true value is below, or above, the value of the reading."""
+
+    BELOW = "below"
+    ABOVE = "above"
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,15 +29,45 @@ class Reading:
     """
     A measured value and its standard deviation.
 
-    ``of`` is ``"mass"`` (dry solids, any one mass unit throughout) or a component, whose
-    assay is a mass fraction, 0 to 1.  ``sd`` has the unit of ``value``: zero fixes the value,
-    infinity makes the reading count for nothing.
+    ``stream`` is a name, or several whose amounts are added (a composite, one weigher over two
+    belts); none for a control sample, which reads shared errors alone.  ``of`` is a word
+    (``"mass"``, ``"water"``, a component, an analyte) or a
+    :class:`~reconcile.measurands.Measurand`.  Masses have any one unit throughout, ratios are
+    fractions, 0 to 1.
+
+    ``sd`` has the unit of ``value``: zero fixes the value, infinity makes the reading count for
+    nothing.  It is the part of the error that is this reading's own; ``causes`` are (name, size)
+    of errors shared with other readings, sizes in the unit of ``value`` at one standard deviation
+    of the cause.  With ``limit`` set the value is a limit, not a number: below detection, above
+    range; ``sd`` is then that of a measurement at the limit.
     """
 
-    stream: str
-    of: str
+    stream: str | tuple[str, ...]
+    of: str | Measurand
     value: float
     sd: float
+    causes: tuple[tuple[str, float], ...] = ()
+    limit: Limit | None = None
+
+    @property
+    def streams(self) -> tuple[str, ...]:
+        """The streams whose amounts are added."""
+        return (self.stream,) if isinstance(self.stream, str) else self.stream
+
+    @property
+    def name(self) -> str:
+        """What was read, in words."""
+        return self.of if isinstance(self.of, str) else self.of.name
+
+    @property
+    def total_sd(self) -> float:
+        """Standard deviation of its own and the shared errors together."""
+        return math.hypot(self.sd, *(size for _, size in self.causes))
+
+    @property
+    def where(self) -> str:
+        """The streams, in words."""
+        return " + ".join(f"'{name}'" for name in self.streams) or "no stream"
 
 
 def combined_sd(value: float, absolute: float | None, relative: float | None) -> float:
@@ -41,7 +80,13 @@ def combined_sd(value: float, absolute: float | None, relative: float | None) ->
     return math.hypot(absolute or 0.0, (relative or 0.0) * value)
 
 
-def _value_faults(i: int, reading: Reading) -> list[Fault]:
+def _is_share(of: Measurand) -> bool:
+    """Say whether it is a part over a whole that contains it, so at most one."""
+    below = dict(of.below)
+    return bool(below) and all(below.get(q) == c for q, c in of.above) and not of.carried
+
+
+def _value_faults(i: int, reading: Reading, of: Measurand | None) -> list[Fault]:
     faults = []
     if not math.isfinite(reading.value):
         faults.append(
@@ -61,7 +106,10 @@ def _value_faults(i: int, reading: Reading) -> list[Fault]:
                 "Give a standard deviation of zero (fixes the value) or more.",
             )
         )
-    if reading.of != SOLIDS and math.isfinite(reading.value) and reading.value > 1:
+    share = of is not None and (
+        _is_share(of) or (len(of.above) == 1 and of.below == ((SOLIDS, 1.0),))
+    )
+    if share and math.isfinite(reading.value) and reading.value > 1 and reading.limit is None:
         faults.append(
             Fault(
                 ("readings", i, "value"),
@@ -70,7 +118,8 @@ def _value_faults(i: int, reading: Reading) -> list[Fault]:
                 "Check the value and its unit.",
             )
         )
-    if reading.value < 0 and reading.sd == 0:
+    may_be_negative = of is not None and (of.carried or not of.above)
+    if reading.value < 0 and reading.sd == 0 and not may_be_negative:
         faults.append(
             Fault(
                 ("readings", i, "value"),
@@ -83,10 +132,110 @@ def _value_faults(i: int, reading: Reading) -> list[Fault]:
     return faults
 
 
+def _error_faults(i: int, flowsheet: Flowsheet, reading: Reading, of: Measurand) -> list[Fault]:
+    """Errors that cannot be combined with one another."""
+    faults = []
+    sizes = [size for _, size in reading.causes]
+    if not all(math.isfinite(size) for size in sizes):
+        faults.append(
+            Fault(
+                ("readings", i, "causes"),
+                "bad-shared-error",
+                "The size of a shared error is not a finite number.",
+                "Give the size of each shared error as a number.",
+            )
+        )
+    uncertain = any(flowsheet.contents[m][a].sd > 0 for _, m, a in of.carried)
+    loose = bool(reading.causes) or uncertain or reading.limit is not None
+    if reading.sd == 0 and loose:
+        why = "shared errors" if reading.causes else "minerals of uncertain composition"
+        why = "a limit" if reading.limit is not None else why
+        faults.append(
+            Fault(
+                ("readings", i, "sd"),
+                "fixed-but-uncertain",
+                f"The reading is fixed by its zero standard deviation, but it has {why}.",
+                "Give it a standard deviation above zero.",
+            )
+        )
+    return faults
+
+
+def _stream_faults(i: int, flowsheet: Flowsheet, reading: Reading, of: Measurand) -> list[Fault]:
+    """Streams that do not hold, or cannot have read of them, what was read."""
+    faults = []
+    if not reading.streams and of.quantities:
+        faults.append(
+            Fault(
+                ("readings", i, "stream"),
+                "no-stream",
+                f"The reading of '{of.name}' names no stream.",
+                "Name the stream, or the streams whose amounts are added.",
+            )
+        )
+    for name in reading.streams:
+        stream = flowsheet.streams[flowsheet.stream_index[name]]
+        if not any(flowsheet.holds(stream, q) for q in of.quantities):
+            faults.append(
+                Fault(
+                    ("readings", i),
+                    "stream-without-it",
+                    f"Stream '{name}' is said to hold nothing of what '{of.name}' is read from.",
+                    "Correct the stream or what was read, or let the stream hold it.",
+                )
+            )
+        if stream.signed and not of.is_amount:
+            faults.append(
+                Fault(
+                    ("readings", i),
+                    "ratio-of-a-difference",
+                    f"'{name}' is an unaccounted difference and may be negative, so it has no "
+                    f"'{of.name}'.",
+                    "Read amounts of it only, or declare it a loss.",
+                )
+            )
+    return faults
+
+
+def _names(flowsheet: Flowsheet) -> Iterable[str]:
+    water = ("water",) if flowsheet.water else ()
+    return (SOLIDS, *flowsheet.components, *water, *flowsheet.analytes)
+
+
+def _resolved(
+    i: int, flowsheet: Flowsheet, reading: Reading
+) -> tuple[Measurand | None, list[Fault]]:
+    try:
+        of = measurand(flowsheet, reading.of)
+    except KeyError:
+        return None, [
+            Fault(
+                ("readings", i, "of"),
+                "unknown-component",
+                f"The reading is of '{reading.name}', which is neither '{SOLIDS}' nor a "
+                "component of the flowsheet.",
+                f"Use one of: {', '.join([*_names(flowsheet)][:20])}.",
+            )
+        ]
+    strange = [q for q in of.quantities if q not in flowsheet.quantity_index]
+    if strange:
+        return None, [
+            Fault(
+                ("readings", i, "of"),
+                "quantity-not-followed",
+                f"'{of.name}' needs {', '.join(str(q) for q in strange)}, which the flowsheet "
+                "does not follow.",
+                "Add it to the flowsheet: water, the size classes, or the component among those "
+                "followed by size.",
+            )
+        ]
+    return of, []
+
+
 def faults_of(flowsheet: Flowsheet, readings: Sequence[Reading]) -> list[Fault]:
     """Give everything that is wrong with the readings, against the flowsheet they belong to."""
     faults: list[Fault] = []
-    first: dict[tuple[str, str], int] = {}
+    first: dict[tuple[tuple[str, ...], Measurand], int] = {}
     if not readings:
         faults.append(
             Fault(
@@ -97,40 +246,39 @@ def faults_of(flowsheet: Flowsheet, readings: Sequence[Reading]) -> list[Fault]:
             )
         )
     for i, reading in enumerate(readings):
-        if reading.stream not in flowsheet.stream_index:
+        strange = [name for name in reading.streams if name not in flowsheet.stream_index]
+        if strange:
             faults.append(
                 Fault(
                     ("readings", i, "stream"),
                     "unknown-stream",
-                    f"The reading names the stream '{reading.stream}', which is not listed.",
+                    f"The reading names the stream '{strange[0]}', which is not listed.",
                     "Correct the name. Known streams: "
                     f"{', '.join(s.name for s in flowsheet.streams[:12])}.",
                 )
             )
-        if reading.of not in flowsheet.quantity_index:
-            faults.append(
-                Fault(
-                    ("readings", i, "of"),
-                    "unknown-component",
-                    f"The reading is of '{reading.of}', which is neither '{SOLIDS}' nor a "
-                    "component of the flowsheet.",
-                    f"Use one of: {', '.join(flowsheet.quantities[:20])}.",
-                )
-            )
-        key = (reading.stream, reading.of)
-        if key in first:
+        of, unknown = _resolved(i, flowsheet, reading)
+        faults += unknown
+        faults += _value_faults(i, reading, of)
+        if of is None:
+            continue
+        faults += _error_faults(i, flowsheet, reading, of)
+        if strange:
+            continue
+        faults += _stream_faults(i, flowsheet, reading, of)
+        key = (reading.streams, of)
+        if key in first and reading.streams:
             faults.append(
                 Fault(
                     ("readings", i),
                     "repeated-reading",
-                    f"'{reading.of}' of stream '{reading.stream}' was already read at "
+                    f"'{reading.name}' of stream {reading.where} was already read at "
                     f"/readings/{first[key]}.",
                     "Give one reading: the mean of n replicates with sd divided by the square "
                     "root of n.",
                 )
             )
         first.setdefault(key, i)
-        faults += _value_faults(i, reading)
     return faults
 
 

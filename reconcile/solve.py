@@ -9,23 +9,27 @@ from typing import TYPE_CHECKING
 import numpy as np
 import scipy.sparse as sp
 
-from .flowsheet import SOLIDS
+from .flowsheet import WATER
 from .kernel.active_set import Held
 from .kernel.budget import Budget
 from .kernel.factory import factory_of, is_small
 from .kernel.limits import (
     FURTHER_STARTS,
+    ORDER_SD,
     PLAIN_STEPS,
     RESCALE_AFTER,
     RUNAWAY,
     SAME_OBJECTIVE,
+    SMALLEST_FREE_SCALE,
     SMALLEST_SCALE,
     ZERO_READING,
     ZERO_STREAM,
 )
+from .kernel.losses import Loss, Losses
 from .kernel.newton import Optimum, minimise
 from .kernel.problem import Problem
-from .options import Options
+from .measurands import solids
+from .options import Options, Robust
 from .start import (
     Contradiction,
     Guess,
@@ -53,13 +57,14 @@ class Solution:
 
     ``x`` (n,) extensive quantities; ``scale`` (n,) their own sizes; ``closed`` (n,) those that are
     zero because their stream is; ``used`` (m,) the readings that kept a meaning and were not
-    fixed; ``emptied`` (streams,) streams that the optimum, not a fixed value, brought to zero;
-    ``typical`` (n,) the throughput that the readings suggest.
+    fixed; ``emptied`` (n,) divisors that the optimum, not a fixed value, brought to zero;
+    ``typical`` (n,) the throughput that the readings suggest; ``alternative`` another optimum met.
     """
 
     plan: Plan
     values: Floats
     sds: Floats
+    losses: Losses
     x: Floats
     scale: Floats
     throughput: Floats
@@ -68,6 +73,7 @@ class Solution:
     used: Bools
     emptied: Bools
     optimum: Optimum
+    alternative: Solution | None = None
 
     @property
     def boundless(self) -> Ints:
@@ -80,17 +86,36 @@ def fixed_rows(plan: Plan, values: Floats, chosen: Bools) -> tuple[sp.csr_array,
     """Give the fixed readings among ``chosen`` as linear rows ``(n - y d)·x = y c``."""
     ratios = plan.ratios.keep(chosen)
     y = values[chosen]
-    return ratios.jacobian(y, np.ones(len(y))), y * ratios.constant
+    rows = ratios.jacobian(np.zeros(ratios.columns), y, np.ones(len(y)))
+    return rows, y * ratios.constant
 
 
 def _floor(plan: Plan, values: Floats, throughput: Floats) -> Floats:
     """Give the amount below which a divisor would lose its meaning, shape (n,)."""
     floor = ZERO_STREAM * throughput
-    masses = plan.ratios.constant > 0
-    columns = plan.ratios.indices[plan.ratios.indptr[:-1][masses]]
-    read = ZERO_READING * values[masses]
+    ratios = plan.ratios
+    single = np.diff(ratios.indptr) == 1
+    first = ratios.indptr[:-1][single]
+    amounts = (ratios.constant[single] > 0) & (ratios.above[first] == 1.0)
+    columns = ratios.indices[first][amounts]
+    read = ZERO_READING * values[single][amounts]
     floor[columns] = np.where(read > 0, np.minimum(floor[columns], read), floor[columns])
     return floor
+
+
+def _dividing(plan: Plan, kept: Bools) -> Bools:
+    """
+    Give the unknowns that must not vanish, since readings divide by them, (n,).
+
+    Water divides only beside solids, which are enough.
+    """
+    model = plan.model
+    divides = np.zeros(model.size, dtype=bool)
+    assayed = plan.ratios.keep(kept)
+    divides[assayed.indices[assayed.below != 0]] = True
+    if model.flowsheet.water:
+        divides[model.columns(model.flowsheet.quantity_index[WATER])] = False
+    return divides & ~model.free
 
 
 def _held(plan: Plan, closed: Bools) -> Held:
@@ -99,10 +124,9 @@ def _held(plan: Plan, closed: Bools) -> Held:
     return Held(nothing, rows, plan.solver_pins(closed), closed)
 
 
-def _emptied(plan: Plan, problem: Problem, optimum: Optimum) -> Bools:
-    """Streams whose mass ended at the small amount that keeps their assays meaningful."""
-    solids = plan.model.columns(0)
-    return np.asarray(optimum.held.lower[solids] & (problem.lower[solids] > 0))
+def _emptied(problem: Problem, optimum: Optimum) -> Bools:
+    """Unknowns that ended at the small amount that keeps assays over them meaningful, (n,)."""
+    return np.asarray(optimum.held.lower & (problem.lower > 0))
 
 
 @dataclass(frozen=True)
@@ -112,9 +136,16 @@ class _Case:
     plan: Plan
     values: Floats
     sds: Floats
+    losses: Losses
     first: Guess
     options: Options
     budget: Budget
+
+    def with_loss(self, loss: Loss) -> _Case:
+        """Give the same case with squares replaced; what is known beforehand keeps them."""
+        readings = np.arange(len(self.values)) < len(self.plan.keys)
+        kind = np.where(readings, self.losses.robust(loss).kind, self.losses.kind)
+        return replace(self, losses=Losses(kind))
 
     def problem(self, closed: Bools) -> Problem:
         """Give the statement: balances, then fixed readings, then gauges, as equalities."""
@@ -122,20 +153,19 @@ class _Case:
         kept = plan.meaningful(closed)
         used = kept & ~plan.fixed
         rows, target = fixed_rows(plan, self.values, kept & plan.fixed)
-        assayed = plan.ratios.keep(kept)
-        divides = np.zeros(model.size, dtype=bool)
-        divides[assayed.indices[assayed.below != 0]] = True
         floor = _floor(plan, self.values, self.first.throughput)
-        still = np.zeros(model.conservation.shape[0])
+        floor = np.where(_dividing(plan, kept) & ~closed, floor, 0.0)
+        still = np.zeros(model.exact.shape[0])
         return Problem(
-            sp.csr_array(sp.vstack((model.conservation, rows, plan.gauge_rows))),
+            sp.csr_array(sp.vstack((model.exact, rows, plan.gauge_rows))),
             np.concatenate((still, target, self.first.point[plan.gauges])),
             plan.ratios.keep(used),
             self.values[used],
             self.sds[used],
-            np.where(divides & ~closed, floor, 0.0),
+            np.where(model.free, -np.inf, floor),
             model.within,
             model.places,
+            self.losses.keep(used),
         )
 
     def feasible(self, at: Floats, closed: Bools) -> tuple[Floats, Bools]:
@@ -148,7 +178,7 @@ class _Case:
         ------
         Contradiction
         """
-        scale = self.first.point
+        scale = self.first.scale
         problem = self.problem(closed)
         try:
             return scale * feasible(problem.scaled(scale), at / scale, closed), closed
@@ -157,9 +187,9 @@ class _Case:
             empty = forced_zero(problem.scaled(scale), dividing, closed)
             if not empty.any():
                 raise
-        closed = closed.copy()
-        for column in dividing[empty]:
-            closed[column : column + self.plan.model.kinds] = True
+        vanished = np.zeros_like(closed)
+        vanished[dividing[empty]] = True
+        closed = closed | self.plan.model.emptied(vanished)
         at = np.where(closed, 0.0, at) / scale
         return scale * feasible(self.problem(closed).scaled(scale), at, closed), closed
 
@@ -177,23 +207,30 @@ class _Case:
         except (StartError, np.linalg.LinAlgError) as error:
             return None, error
 
+    def scale(self, x: Floats) -> Floats:
+        """Give each unknown's own size: that of the common ones is what is known of them."""
+        plan, model = self.plan, self.plan.model
+        flows = _throughput(plan, x, self.first)
+        least = np.where(model.free, SMALLEST_FREE_SCALE, SMALLEST_SCALE) * flows
+        least[model.amounts :] = self.first.scale[model.amounts :]
+        return np.maximum(np.abs(x), least)
+
     def passes(self, x: Floats, closed: Bools) -> Floats:
         """Improve a feasible point by the linear passes."""
-        scaled = self.problem(closed).scaled(self.first.point)
+        scale = self.first.scale
+        scaled = self.problem(closed).scaled(scale)
         factory = factory_of(scaled, self.budget)
         held = _held(self.plan, closed)
-        return self.first.point * linear_passes(
-            scaled, factory, x / self.first.point, held, self.budget
-        )
+        return scale * linear_passes(scaled, factory, x / scale, held, self.budget)
 
     def descend(self, x: Floats, closed: Bools) -> Solution:
         """Go down to an optimum, closing streams whose mass vanishes on the way."""
-        plan, kinds = self.plan, self.plan.model.kinds
-        begun, done = closed, 0
+        plan, model = self.plan, self.plan.model
+        done, gone = 0, np.zeros_like(closed)
         while True:
             problem = self.problem(closed)
             x = np.maximum(x, np.where(closed, 0.0, problem.lower))
-            scale = np.maximum(np.abs(x), SMALLEST_SCALE * _throughput(plan, x, self.first))
+            scale = self.scale(x)
             scaled = problem.scaled(scale)
             most = min(RESCALE_AFTER, self.options.max_iterations - done)
             optimum = minimise(
@@ -207,10 +244,11 @@ class _Case:
             x, done = optimum.x * scale, done + max(optimum.iterations, 1)
             if not optimum.converged and done < self.options.max_iterations:
                 continue
-            newly = _emptied(plan, problem, optimum)
+            newly = _emptied(problem, optimum)
             if not optimum.converged or not newly.any():
                 break
-            empty = np.repeat(newly, kinds)
+            gone |= newly
+            empty = model.emptied(newly)
             try:
                 x, closed = self.feasible(np.where(empty, 0.0, x), closed | empty)
             except Contradiction as contradiction:
@@ -221,35 +259,41 @@ class _Case:
             plan=plan,
             values=self.values,
             sds=self.sds,
+            losses=self.losses,
             x=x,
             scale=scale,
             throughput=_throughput(plan, x, self.first),
             typical=self.first.throughput,
             closed=closed,
             used=plan.meaningful(closed) & ~plan.fixed,
-            emptied=(closed & ~begun).reshape(-1, kinds)[:, 0],
+            emptied=gone,
             optimum=replace(optimum, iterations=done),
         )
 
 
 def _fixed_empty(plan: Plan, values: Floats) -> Bools:
-    """Unknowns of the streams whose mass is fixed at zero, shape (n,)."""
-    streams = plan.model.flowsheet.stream_index
-    empty = np.zeros((plan.model.streams, plan.model.kinds), dtype=bool)
-    for (name, of), fixed, value in zip(plan.keys, plan.fixed, values, strict=True):
-        if of == SOLIDS and fixed and value == 0:
-            empty[streams[name]] = True
-    return empty.ravel()
+    """Unknowns of the streams whose mass is fixed at zero, and those that no stream holds, (n,)."""
+    model = plan.model
+    empty = np.zeros(model.size, dtype=bool)
+    for key, fixed, value in zip(plan.keys, plan.fixed, values, strict=False):
+        if key.of == solids() and fixed and value == 0 and len(key.streams) == 1:
+            empty[model.column(model.flowsheet.stream_index[key.streams[0]], 0)] = True
+    return model.emptied(empty) | model.absent
 
 
 def _better(one: Solution | None, other: Solution | None) -> Solution | None:
-    """Give the converged one, or the one with the lower objective; the first where they agree."""
+    """
+    Give the converged one, or the one with the lower objective; the first where they agree.
+
+    One that ran away below the other's objective shows that there is no optimum, and is kept.
+    """
     if one is None or other is None:
         return one or other
-    if one.optimum.converged != other.optimum.converged:
-        return one if one.optimum.converged else other
     gap = one.optimum.objective - other.optimum.objective
-    return other if gap > SAME_OBJECTIVE * (1 + other.optimum.objective) else one
+    lower = other if gap > SAME_OBJECTIVE * (1 + other.optimum.objective) else one
+    if one.optimum.converged == other.optimum.converged or len(lower.boundless):
+        return lower
+    return one if one.optimum.converged else other
 
 
 def _is_plain(solution: Solution) -> bool:
@@ -265,25 +309,24 @@ def _is_plain(solution: Solution) -> bool:
     )
 
 
-def solve(plan: Plan, values: Floats, sds: Floats, options: Options, budget: Budget) -> Solution:
-    """
-    Reconcile one set of values.
+def _complete(plan: Plan, values: Floats, sds: Floats, first: Guess) -> tuple[Floats, Floats]:
+    """Give values and sds of all rows: the readings', those of common unknowns, the orders'."""
+    model = plan.model
+    common = model.common
+    sizes = np.zeros(len(model.flowsheet.orders))
+    solids_of = model.by_stream(first.scale)[:, 0]
+    for i, order in enumerate(model.flowsheet.orders):
+        rich, poor = (model.flowsheet.stream_index[s] for s in (order.richer, order.than))
+        part = model.flowsheet.quantity_index[order.component]
+        grade = model.by_stream(first.throughput)[rich, [part, 0]]
+        sizes[i] = ORDER_SD * min(grade[0] / grade[1], 1.0) * solids_of[rich] * solids_of[poor]
+    before = np.array([c.value for c in common]), np.array([c.sd for c in common])
+    nothing = np.zeros(len(sizes))
+    return np.concatenate((values, before[0], nothing)), np.concatenate((sds, before[1], sizes))
 
-    ``values`` and ``sds`` (m,), in the order of the plan's keys; ``sds`` is zero exactly where the
-    plan says fixed.  The objective is not convex: where bounds are at work, convergence was slow or
-    nothing was weighed, the cases in which further optima were met, several starts are tried and
-    the best is kept.
 
-    Raises
-    ------
-    Contradiction
-        if the fixed values cannot all be true.
-    StartError, numpy.linalg.LinAlgError
-        if no start could be computed.
-    OverBudget
-    """
-    case = _Case(plan, values, sds, guess(plan, values), options, budget)
-    empty = _fixed_empty(plan, values)
+def _least_squares(case: _Case, empty: Bools) -> Solution:
+    """Give the best optimum that the starts lead to."""
     best, trouble = case.attempt(case.first.point, empty, passes=True)
     if best is not None and _is_plain(best):
         return best
@@ -295,12 +338,64 @@ def solve(plan: Plan, values: Floats, sds: Floats, options: Options, budget: Bud
     return best
 
 
+def _other_optimum(best: Solution, other: Solution) -> Solution | None:
+    """Give the other one if it is another optimum indeed."""
+    gap = other.optimum.objective - best.optimum.objective
+    same = gap <= SAME_OBJECTIVE * (1 + best.optimum.objective)
+    return None if same or not other.optimum.converged else other
+
+
+def _robust(case: _Case, plain: Solution) -> Solution:
+    """
+    Go on from least squares with readings that do not fit discounted.
+
+    Huber's loss is convex beside its weights, so least squares is start enough; the bisquare is
+    not, and is tried from both (Maronna, Martin and Yohai 2006, 4.4).
+    """
+    huber = case.with_loss(Loss.HUBER).descend(plain.x, plain.closed)
+    if case.options.robust is Robust.HUBER or not huber.optimum.converged:
+        return huber
+    bisquare = case.with_loss(Loss.BISQUARE)
+    found = [bisquare.descend(start.x, start.closed) for start in (huber, plain)]
+    best = _better(found[0], found[1]) or found[0]
+    other = found[1] if best is found[0] else found[0]
+    return replace(best, alternative=_other_optimum(best, other))
+
+
+def solve(plan: Plan, values: Floats, sds: Floats, options: Options, budget: Budget) -> Solution:
+    """
+    Reconcile one set of values.
+
+    ``values`` and ``sds`` (readings,), in the order of the plan's keys; ``sds`` is zero exactly
+    where the plan says fixed.  The objective is not convex: where bounds are at work, convergence
+    was slow or nothing was weighed, the cases in which further optima were met, several starts are
+    tried and the best is kept.
+
+    Raises
+    ------
+    Contradiction
+        if the fixed values cannot all be true.
+    StartError, numpy.linalg.LinAlgError
+        if no start could be computed.
+    OverBudget
+    """
+    first = guess(plan, values)
+    every, spread = _complete(plan, values, sds, first)
+    case = _Case(plan, every, spread, plan.losses, first, options, budget)
+    solution = _least_squares(case, _fixed_empty(plan, values))
+    if options.robust is Robust.NONE or not solution.optimum.converged:
+        return solution
+    return _robust(case, solution)
+
+
 def _further_starts(case: _Case) -> Iterator[tuple[Floats, bool]]:
     """Give further points to start from, each with or without the linear passes."""
     plan = case.plan
     if not is_small(plan.model.conservation) and not len(plan.gauges):
         return
-    yield case.first.point, False
+    plain = not plan.model.sums and not plan.model.absent.any()
+    if plain:
+        yield case.first.point, False
     shares = [np.ones(plan.model.streams)]
     if len(plan.gauges):
         random = np.random.default_rng(_START_SEED)
@@ -308,16 +403,20 @@ def _further_starts(case: _Case) -> Iterator[tuple[Floats, bool]]:
     for share in shares:
         at = resplit(plan, case.first, share)
         yield at, True
-        yield at, False
+        if plain:
+            yield at, False
 
 
 def _throughput(plan: Plan, x: Floats, first: Guess) -> Floats:
-    """Give the feed of each unknown's quantity in its part of the flowsheet, shape (n,)."""
+    """Give what enters of each unknown's quantity in its part of the flowsheet, shape (n,)."""
     model = plan.model
-    by_stream = x.reshape(model.streams, model.kinds)
+    by_stream = np.abs(model.by_stream(x))
     result = np.zeros_like(by_stream)
     for part in np.unique(model.part_of):
         here = model.part_of == part
-        result[here] = by_stream[here & model.entries].sum(axis=0)
-    typical = first.throughput.reshape(result.shape)
-    return np.where(result > SMALLEST_SCALE * typical, result, typical).ravel()
+        for quantity in range(model.kinds):
+            begin = here & model.entries_of(quantity)
+            result[here, quantity] = by_stream[begin, quantity].sum()
+    typical = model.by_stream(first.throughput)
+    flows = np.where(result > SMALLEST_SCALE * typical, result, typical)
+    return model.wide(flows, first.throughput[model.amounts :])

@@ -15,15 +15,26 @@ import numpy as np
 import scipy.sparse as sp
 from scipy.optimize import linprog
 
+from .flowsheet import SOLIDS, WATER
 from .kernel.active_set import Factory, Held, Inner, solve_inner
 from .kernel.limits import LINEAR_PASSES, PRIOR_WEIGHT, SMALLEST_SCALE, ZERO_STREAM
+from .kernel.losses import Loss
 from .kernel.newton import guarded
+from .measurands import PULP, Terms
 
 if TYPE_CHECKING:
     from .kernel.budget import Budget
     from .kernel.problem import Bools, Floats, Ints, Problem
     from .model import Model
     from .plan import Plan
+
+_AMOUNT: Terms = ()
+_ASSAY: Terms = ((SOLIDS, 1.0),)
+_AMOUNT_OF_SOLIDS = _ASSAY
+"""What stands below in a reading of an amount, of an assay; and above in one of solids."""
+
+_SMALL_DIFFERENCE = 1e-3
+"""Share of a typical stream that an unaccounted difference starts from."""
 
 _UNREAD_GRADE = 0.01
 """Grade assumed for a component that was read nowhere; it only scales unknowns."""
@@ -46,17 +57,24 @@ the price of moving away from the guess alone is 1e-6."""
 
 @dataclass(frozen=True)
 class Guess:
-    """``point`` (n,) > 0 balances at every node; ``throughput`` (n,) of each unknown's quantity."""
+    """
+    ``point`` (n,) balances at every node, positive where a stream can hold the quantity.
+
+    ``throughput`` (n,) > 0 of each unknown's quantity; ``scale`` (n,) > 0 is the point, or what
+    stands for it where that is zero.
+    """
 
     point: Floats
     throughput: Floats
+    scale: Floats
 
 
 def resplit(plan: Plan, first: Guess, share: Floats) -> Floats:
     """Give the guess with other splits at the nodes, ``share`` (streams,): the same feeds."""
     model = plan.model
-    point = first.point.reshape(model.streams, model.kinds)
-    return np.column_stack([model.flow(point[:, q], share) for q in range(model.kinds)]).ravel()
+    point = model.by_stream(first.point)
+    flows = [model.flow(point[:, q], share, q) for q in range(model.kinds)]
+    return model.wide(_summed(model, np.column_stack(flows)), first.point[model.amounts :])
 
 
 class StartError(RuntimeError):
@@ -77,13 +95,17 @@ class Contradiction(ValueError):
 
 
 def _read(plan: Plan, values: Floats) -> Floats:
-    """Give the positive readings by stream and quantity, NaN where there is none."""
+    """Give the positive readings of one quantity of one stream, NaN where there is none."""
     model = plan.model
     streams, kinds = model.flowsheet.stream_index, model.flowsheet.quantity_index
     read = np.full((model.streams, model.kinds), np.nan)
-    for (name, of), value in zip(plan.keys, values, strict=True):
-        if value > 0:
-            read[streams[name], kinds[of]] = value
+    for key, value, telling in zip(plan.keys, values, plan.telling, strict=False):
+        of = key.of
+        if value <= 0 or len(key.streams) != 1 or len(of.above) != 1 or of.carried:
+            continue
+        quantity, factor = of.above[0]
+        if factor == 1.0 and of.below in (_AMOUNT, _ASSAY) and telling:
+            read[streams[key.streams[0]], kinds[quantity]] = value
     return read
 
 
@@ -124,34 +146,96 @@ def _scaled_to(model: Model, solids: Floats, masses: Floats) -> Floats:
     return solids * scale
 
 
-def _component(model: Model, solids: Floats, grades: Floats) -> Floats:
+def _component(model: Model, solids: Floats, grades: Floats, quantity: int) -> Floats:
     """Give one component's flows from the solids and the grades read (NaN where unread)."""
     unread = np.isnan(grades)
     typical = _UNREAD_GRADE if unread.all() else float(np.nanmedian(grades))
     typical = min(typical, _LARGEST_GRADE)
     grade = np.where(unread, typical, grades)
-    flows = model.flow(solids * grade, solids * grade)
-    return flows if np.all(flows <= _LARGEST_GRADE * solids) else typical * solids
+    flows = model.flow(solids * grade, solids * grade, quantity)
+    held = ~model.absent[model.columns(quantity)]
+    return (
+        flows if np.all(flows <= _LARGEST_GRADE * solids) else np.where(held, typical * solids, 0)
+    )
+
+
+def _water(plan: Plan, solids: Floats, values: Floats) -> Floats:
+    """Give the water flows from what was read of it, alone or against the solids."""
+    model = plan.model
+    quantity = model.flowsheet.quantity_index[WATER]
+    held = ~model.absent[model.columns(quantity)]
+    typical = float(np.median(solids[solids > 0])) if (solids > 0).any() else 1.0
+    water = np.where(held, np.where(solids > 0, solids, typical), 0.0)
+    for key, value, telling in zip(plan.keys, values, plan.telling, strict=False):
+        below = dict(key.of.below)
+        if not telling or len(key.streams) != 1 or not value > 0:
+            continue
+        stream = model.flowsheet.stream_index[key.streams[0]]
+        if key.of.above == ((WATER, 1.0),) and not below:
+            water[stream] = value
+        elif key.of.above == ((WATER, 1.0),) and below == dict(PULP) and value < 1:
+            water[stream] = solids[stream] * value / (1 - value)
+        elif key.of.above == _AMOUNT_OF_SOLIDS and below == dict(PULP) and value < 1:
+            water[stream] = solids[stream] * (1 - value) / value
+    return model.flow(water, water, quantity)
+
+
+def _summed(model: Model, point: Floats) -> Floats:
+    """
+    Give (streams, Q) amounts in which sums hold as well: parts in one proportion everywhere.
+
+    One proportion for all streams keeps every balance; the linear passes find the differences.
+    """
+    point = point.copy()
+    for total in reversed(model.sums):
+        whole = point[:, total.whole]
+        parts = point[:, list(total.parts)]
+        medians = np.median(parts, axis=0)
+        share = medians / medians.sum()
+        for part, portion in zip(total.parts, share, strict=True):
+            point[:, part] = portion * whole
+    return point
+
+
+def _typical_flows(model: Model, point: Floats) -> Floats:
+    """Give what enters of each quantity in each stream's part of the flowsheet, all > 0."""
+    flows = np.zeros_like(point)
+    for part in np.unique(model.part_of):
+        here = model.part_of == part
+        for quantity in range(model.kinds):
+            begin = here & model.entries_of(quantity)
+            flows[here, quantity] = np.abs(point[begin, quantity]).sum()
+    whole = float(flows[:, 0].max(initial=0.0)) or 1.0
+    return np.where(flows > 0, flows, whole)
 
 
 def guess(plan: Plan, values: Floats) -> Guess:
     """Give flows that balance, split at every node by the masses and grades read around it."""
     model = plan.model
     read = _read(plan, values)
-    masses = read[:, 0]
+    masses = np.where(model.signed, np.nan, read[:, 0])
     entries = np.where(np.isnan(masses), np.nan, masses)
-    typical = (
-        1.0 if np.isnan(entries[model.entries]).all() else np.nanmedian(entries[model.entries])
-    )
+    none = np.isnan(entries[model.entries]).all()
+    typical = 1.0 if none else np.nanmedian(entries[model.entries])
     feeds = np.where(np.isnan(entries), typical, entries)
-    solids = _scaled_to(model, model.flow(feeds, _shares(model, masses)), masses)
-    columns = [solids] + [_component(model, solids, read[:, q]) for q in range(1, model.kinds)]
-    point = np.column_stack(columns)
-    feed = np.zeros_like(point)
-    for part in np.unique(model.part_of):
-        here = model.part_of == part
-        feed[here] = point[here & model.entries].sum(axis=0)
-    return Guess(point.ravel(), feed.ravel())
+    shares = _shares(model, masses)
+    small = _SMALL_DIFFERENCE * float(np.median(shares))
+    shares, feeds = np.where(model.signed, small, shares), np.where(model.signed, small, feeds)
+    solids = _scaled_to(model, model.flow(feeds, shares), masses)
+    components = len(model.flowsheet.components)
+    columns = [solids] + [
+        _component(model, solids, read[:, q], q) for q in range(1, 1 + components)
+    ]
+    if model.flowsheet.water:
+        columns.append(_water(plan, solids, values))
+    columns += [solids] * (model.kinds - len(columns))
+    point = _summed(model, np.column_stack(columns))
+    throughput = _typical_flows(model, point)
+    known = np.array([common.value for common in model.common])
+    size = np.array([common.typical for common in model.common])
+    wide = model.wide(point, known)
+    scale = np.where(wide[: model.amounts] > 0, wide[: model.amounts], throughput.ravel())
+    return Guess(wide, model.wide(throughput, size), model.wide(scale, size))
 
 
 def _linear_program(cost: Floats, below: Any, equal: Any, right: Floats, bounds: Floats) -> Any:  # noqa: ANN401, SciPy's answer has no public type
@@ -239,25 +323,34 @@ def forced_zero(problem: Problem, solids: Ints, closed: Bools) -> Bools:
     return np.asarray(answer.x[n:] < small / 2)
 
 
+_AT_A_LIMIT = 0.5
+"""Share of a limit that the linear passes take for the value behind it."""
+
+
 def linear_passes(
     problem: Problem, factory: Factory, x: Floats, held: Held, budget: Budget
 ) -> Floats:
     """
-    Improve a feasible start by weighted linear least squares with bounds.
+    Improve a start by weighted linear least squares with bounds.
 
-    The residual of a ratio is cleared of its denominator, ``(n - y d)·x / (sd · d·x_before)``; a
-    weak pull to the start decides what no reading decides.
+    The residual of a ratio is cleared of its denominator, ``(N - y d)·x / (sd · d·x_before)``; a
+    weak pull to the start decides what no reading decides.  Limits count as readings of half of
+    them, and orders not at all.
     """
     prior = PRIOR_WEIGHT * sp.eye_array(problem.size, format="csr")
     start, held = x, replace(held, pinned=np.zeros_like(held.pinned))
-    largest = problem.ratios.denominators(np.abs(x)).max(initial=0.0)
+    ratios, kind = problem.ratios, problem.losses.kind
+    largest = ratios.denominators(np.abs(x)).max(initial=0.0)
+    limited = kind == Loss.BELOW
+    y = np.where(limited, _AT_A_LIMIT * problem.y, problem.y)
+    counts = np.where(kind == Loss.AT_LEAST, 0.0, 1 / problem.sd)
     for _ in range(LINEAR_PASSES):
-        below = np.maximum(problem.ratios.denominators(x), SMALLEST_SCALE * largest)
-        weight = 1 / (below * problem.sd)
-        rows = problem.ratios.jacobian(problem.y, weight)
-        offset = problem.y * problem.ratios.constant * weight
+        below = np.maximum(ratios.denominators(x), SMALLEST_SCALE * largest)
+        rows = ratios.derivative(x, y, below, counts)
+        unmet = ratios.numerators(x) / below - y * ratios.denominators(x) / below
+        unmet = counts * (unmet + ratios.offsets(x))
         stacked = sp.csr_array(sp.vstack((rows, prior)))
-        residual = np.concatenate((rows @ x - offset, PRIOR_WEIGHT * (x - start)))
+        residual = np.concatenate((unmet, PRIOR_WEIGHT * (x - start)))
         inner = Inner(guarded(problem, x), factory, x, stacked.T @ residual, stacked, budget)
         solved = solve_inner(inner, held)
         x, held = x + solved.move, solved.held

@@ -4,8 +4,9 @@ The whole Hessian, by conjugate gradients on the factor at hand.
 With residuals of a tenth of a reading or more, the terms that the factored Hessian leaves out cost
 iterations; a few conjugate-gradient steps on the true Hessian, with the factor as preconditioner,
 restore quadratic convergence (Steihaug 1983; Nocedal and Wright 2006, 7.1 and 16.3) without another
-factorisation.  For ratios the true Hessian is ``JᵀJ - JᵀB - BᵀJ`` with ``J`` the derivative of the
-weighted residuals ``r`` and ``B`` the rows ``r_i d_i / (d_i·x)``.
+factorisation.  For ratios the true Hessian is ``Jᵀρ''J - RᵀB - BᵀR + P`` with ``J`` the derivative
+of the weighted residuals, ``R`` that of their ratios (``J`` without the shared errors), ``B`` the
+rows ``ψ_i d_i / (d_i·x)`` and ``P`` the products in the numerators.
 """
 
 from __future__ import annotations
@@ -14,37 +15,56 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+import scipy.sparse as sp
 
 from .limits import CG_STEPS, CG_TOLERANCE
 
 if TYPE_CHECKING:
-    import scipy.sparse as sp
-
     from .active_set import Inner, Solved
+    from .losses import Cost
     from .problem import Floats, Problem
 
 
 @dataclass(frozen=True)
 class TrueHessian:
-    """``straight`` is J and ``bent`` is B, both (m, n)."""
+    """``straight`` J, ``ratios`` R and ``bent`` B, (m, n); ``curvature`` ρ'' (m,); P (n, n)."""
 
     straight: sp.csr_array
+    ratios: sp.csr_array
     bent: sp.csr_array
+    curvature: Floats
+    products: sp.csr_array | None
 
     def times(self, direction: Floats) -> Floats:
         """Multiply by the Hessian."""
-        slope, bend = self.straight @ direction, self.bent @ direction
-        return np.asarray(self.straight.T @ (slope - bend) - self.bent.T @ slope)
+        bend, turn = self.bent @ direction, self.ratios @ direction
+        slope = self.curvature * (self.straight @ direction)
+        result = self.straight.T @ slope - self.ratios.T @ bend - self.bent.T @ turn
+        return np.asarray(result if self.products is None else result + self.products @ direction)
 
 
 def true_hessian(
-    problem: Problem, straight: sp.csr_array, residual: Floats, below: Floats
+    problem: Problem, straight: sp.csr_array, cost: Cost, below: Floats
 ) -> TrueHessian:
-    """Give the Hessian where the weighted residuals and denominators (m,) are those given."""
+    """Give the Hessian where the costs and denominators (m,) are those given."""
     ratios = problem.ratios
     bent = straight.copy()
-    bent.data = ratios.below * (residual / below)[ratios.row_of_entry]
-    return TrueHessian(straight, bent)
+    bent.data = ratios.below * (cost.slope / below)[ratios.row_of_entry]
+    alone = straight
+    if ratios.beside.any():
+        alone = straight.copy()
+        alone.data = straight.data - (ratios.beside / problem.sd[ratios.row_of_entry])
+    return TrueHessian(straight, alone, bent, cost.curvature, _products(problem, cost, below))
+
+
+def _products(problem: Problem, cost: Cost, below: Floats) -> sp.csr_array | None:
+    terms = problem.ratios.products
+    if not len(terms.row):
+        return None
+    data = terms.factor * (cost.slope / (below * problem.sd))[terms.row]
+    n = problem.size
+    half = sp.csr_array((data, (terms.left, terms.right)), shape=(n, n))
+    return sp.csr_array(half + half.T)
 
 
 def exact_move(inner: Inner, solved: Solved, hessian: TrueHessian) -> Floats | None:

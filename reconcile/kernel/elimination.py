@@ -221,9 +221,11 @@ def eliminate(
     Order the unknowns and balances of one pattern.
 
     ``equalities`` (e, n) and ``jacobian`` (m, n) with values typical of those to come; ``groups``
-    (n,) the stream of each unknown and ``row_groups`` (e,) the node of each balance.
+    (n,) the stream of each unknown, -1 for none, and ``row_groups`` (e,) the node of each balance.
     """
     n = equalities.shape[1]
+    common = groups < 0
+    groups = np.where(common, groups.max() + 1, groups)
     order, weak = _weak(jacobian, groups)
     places = _row_places(equalities, groups, row_groups)
     pairs = _match(equalities, weak, places)
@@ -233,9 +235,11 @@ def eliminate(
     matched = np.zeros(n, dtype=bool)
     matched[[unknown for _, unknown in pairs if unknown >= 0]] = True
     last = order[(weak & ~matched)[order]]
-    strong = order[~weak[order]]
-    whole = np.concatenate((strong, np.array(later, dtype=np.int64), last)).astype(np.int64)
-    return Elimination(whole, weak, last)
+    strong, shared = order[~(weak | common)[order]], order[(~weak & common)[order]]
+    # What readings all over the flowsheet share comes last: eliminated earlier, it would couple
+    # every node with every other.
+    whole = np.concatenate((strong, np.array(later, dtype=np.int64), last, shared))
+    return Elimination(whole.astype(np.int64), weak, last)
 
 
 def sizes(

@@ -135,3 +135,20 @@ SOLVE_BLOCK = 64
 
 DEPENDENT_PIVOT = 1e-12
 """A pivot of the unit-size normal matrix below this is dependence: rounding leaves 1e-15."""
+
+SMALLEST_WEIGHT = 1e-12
+"""Least weight by which a loss's slope is divided; a reading that counts less has no say."""
+
+SMALLEST_FREE_SCALE = 1e-3
+"""The same for a difference that may be negative: its size says nothing while it passes zero."""
+
+ORDER_SD = 1e-6
+"""How far an order may be broken, as a share of the grades that it compares, for a cost of one sd:
+a reading that pulls against it with some sds of a percent breaks it by 1e-9 or less."""
+
+ORDER_TOLERANCE = 1e-9
+"""How far an order must be broken, in the cost's own sd, before it counts as holding the
+estimate."""
+
+HALF_WEIGHT = 0.5
+"""A reading that a robust loss counts less than this is named as discounted."""

@@ -5,7 +5,9 @@ For a ratio ``h = n·x / d·x`` the Hessian of ``½ (h - y)²`` is exactly
 ``a aᵀ - (h - y)² d dᵀ / (d·x)²`` with ``a = (n - (2h - y) d) / (d·x)``: one positive and one
 negative rank-one term, the latter of second order in the residual.  Keeping ``a aᵀ`` gives a
 Hessian that is never indefinite, and steps whose error is of second order in the residual, where
-Gauss-Newton's is of first.
+Gauss-Newton's is of first.  With a loss ρ of weight w and slope ψ in the place of the square, and
+an offset ``b·x`` beside the ratio r, the term kept is ``w a aᵀ`` with
+``a = (N' - (r + ψ/w sd) d) / (d·x) + b``.
 """
 
 from __future__ import annotations
@@ -26,13 +28,16 @@ from .limits import (
     SHORTEST_STEP,
     SHRINK,
     SLOW_CONVERGENCE,
+    SMALLEST_WEIGHT,
     STALL_ROUNDS,
 )
+from .rows import scale_rows
 
 if TYPE_CHECKING:
     import scipy.sparse as sp
 
     from .budget import Budget
+    from .losses import Cost
     from .problem import Floats, Problem
 
 
@@ -42,8 +47,8 @@ class Optimum:
     Where the iteration ended.
 
     ``decrement`` is the remaining move in posterior standard deviations, the scaled KKT residual;
-    ``iterations`` counts Newton steps; ``objective`` is ``Σ ((h - y) / sd)²``; ``binding`` marks
-    the held bounds that push back.
+    ``iterations`` counts Newton steps; ``objective`` is ``Σ 2ρ``, the weighted sum of squares;
+    ``binding`` marks the held bounds that push back.
     """
 
     x: Floats
@@ -55,14 +60,18 @@ class Optimum:
     binding: Held
 
 
-def curved_rows(problem: Problem, ratio: Floats, below: Floats) -> sp.csr_array:
-    """Give the rows ``a_i / sd_i`` of the module's docstring, shape (m, n)."""
-    return problem.ratios.jacobian(2 * ratio - problem.y, 1 / (below * problem.sd))
+def curved_rows(
+    problem: Problem, x: Floats, ratio: Floats, below: Floats, cost: Cost
+) -> sp.csr_array:
+    """Give the rows ``√w_i a_i / sd_i`` of the module's docstring, shape (m, n)."""
+    pull = cost.slope / np.maximum(cost.weight, SMALLEST_WEIGHT)
+    weight = np.sqrt(cost.weight) / problem.sd
+    return problem.ratios.derivative(x, ratio + pull * problem.sd, below, weight)
 
 
-def straight_rows(problem: Problem, ratio: Floats, below: Floats) -> sp.csr_array:
+def straight_rows(problem: Problem, x: Floats, ratio: Floats, below: Floats) -> sp.csr_array:
     """Give the derivative of the weighted residuals, shape (m, n)."""
-    return problem.ratios.jacobian(ratio, 1 / (below * problem.sd))
+    return problem.ratios.derivative(x, ratio, below, 1 / problem.sd)
 
 
 def _line_search(
@@ -73,7 +82,7 @@ def _line_search(
     while share > SHORTEST_STEP:
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             residual, _, below = problem.residuals(x + share * move)
-            reached = 0.5 * float(residual @ residual)
+            reached = 0.5 * problem.losses.of(residual).objective
         if np.all(below > 0) and reached <= objective + ARMIJO * share * slope:
             return share
         share *= 0.5
@@ -140,25 +149,28 @@ def minimise(
     binding, objective = held, float("inf")
     for iteration in range(most):
         residual, ratio, below = problem.residuals(x)
-        objective = float(residual @ residual)
-        straight = straight_rows(problem, ratio, below)
+        cost = problem.losses.of(residual)
+        objective = cost.objective
+        straight = straight_rows(problem, x, ratio, below)
         # Gauss-Newton's Hessian vanishes exactly where the readings see nothing, so that a pin's
         # multiplier is zero unless a bound makes it otherwise; the curved rows lack that.
-        rows = straight if pinned or not full else curved_rows(problem, ratio, below)
+        if pinned or not full:
+            rows = scale_rows(straight, np.sqrt(cost.weight))
+        else:
+            rows = curved_rows(problem, x, ratio, below, cost)
         if not (np.isfinite(objective) and np.isfinite(rows.data).all()):
             return Optimum(x, held, False, float("inf"), iteration, objective, binding)
         here = guarded(problem, x)
-        inner = Inner(here, factory, x, straight.T @ residual, rows, budget)
+        inner = Inner(here, factory, x, straight.T @ cost.slope, rows, budget)
         solved = solve_inner(inner, held)
         held, binding = solved.held, binding_part(inner, solved)
         decrement = float(np.linalg.norm(rows @ solved.move) / (1 + np.sqrt(objective)))
         slow = progress.note(decrement)
         if decrement <= KKT_TOLERANCE:
             x = x + solved.move
-            residual, _, _ = problem.residuals(x)
-            objective = float(residual @ residual)
+            objective = problem.losses.of(problem.residuals(x)[0]).objective
             return Optimum(x, held, True, decrement, iteration, objective, binding)
-        hessian = true_hessian(problem, straight, residual, below)
+        hessian = true_hessian(problem, straight, cost, below)
         move = _move(inner, solved, hessian, slow and full)
         if decrement**2 <= MEASURABLE:
             if progress.since_best >= STALL_ROUNDS:

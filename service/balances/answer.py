@@ -172,7 +172,7 @@ class _Answer:
         return [
             Split(
                 node=node,
-                of=quantity,
+                of=str(quantity),
                 streams=[
                     StreamShare(stream=name, **_share(self.balance.splits[name, quantity]))
                     for name in leaving[node]
@@ -186,7 +186,7 @@ class _Answer:
         return Closure(
             worst=[
                 WorstNode(
-                    of=w.of,
+                    of=str(w.of),
                     node=w.node,
                     imbalance=w.imbalance,
                     throughput=w.throughput,
@@ -248,7 +248,7 @@ def answer(intake: Intake, balance: Balance, engine_time_ms: float) -> BalanceRe
         closure=it.closure(),
         test=it.test(),
         active_bounds=[
-            Bound(stream=b.stream, of=b.of, bound=b.bound) for b in balance.active_bounds
+            Bound(stream=b.stream, of=str(b.of), bound=b.bound) for b in balance.active_bounds
         ],
         solver=Solver(
             iterations=balance.iterations,

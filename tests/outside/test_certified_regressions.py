@@ -18,8 +18,9 @@ import scipy.sparse as sp
 from reconcile.kernel.active_set import Held
 from reconcile.kernel.budget import Budget
 from reconcile.kernel.factory import factory_of
+from reconcile.kernel.losses import squares
 from reconcile.kernel.newton import minimise
-from reconcile.kernel.problem import Places, Problem, Ratios
+from reconcile.kernel.problem import Places, Problem, plain_ratios
 from tests.peers.statement import Array
 
 CASES = sorted(p.parent for p in Path(__file__).parent.glob("*/regression.json"))
@@ -30,7 +31,7 @@ def _problem(columns: Array, response: Array) -> Problem:
     return Problem(
         equalities=sp.csr_array((0, size)),
         target=np.zeros(0),
-        ratios=Ratios(
+        ratios=plain_ratios(
             columns=size,
             indptr=np.arange(rows + 1) * size,
             indices=np.tile(np.arange(size), rows),
@@ -43,6 +44,7 @@ def _problem(columns: Array, response: Array) -> Problem:
         lower=np.full(size, -np.inf),
         within=sp.csr_array((0, size)),
         places=Places(np.arange(size), np.zeros(0, dtype=np.int64)),
+            losses=squares(rows),
     )
 
 
@@ -60,7 +62,9 @@ def _solved(case: dict[str, Any]) -> tuple[Array, Array, float]:
     assert optimum.converged
     freedom = len(response) - columns.shape[1]
     residual_sd = float(np.sqrt(optimum.objective / freedom))
-    jacobian = problem.ratios.jacobian(np.zeros(len(response)), np.ones(len(response)))
+    jacobian = problem.ratios.jacobian(
+        np.zeros(columns.shape[1]), np.zeros(len(response)), np.ones(len(response))
+    )
     variance = factory(held, jacobian).variance(sp.csr_array(sp.eye_array(columns.shape[1])))
     return optimum.x * scale, residual_sd * np.sqrt(variance) * scale, residual_sd
 
