@@ -27,7 +27,8 @@ from .evidence.global_test import global_test, without_reference
 from .flowsheet import SOLIDS, WATER, Part
 from .kernel.limits import HALF_WEIGHT, LEVERAGE_TOLERANCE, ORDER_TOLERANCE
 from .kernel.losses import Loss
-from .measurands import analyte
+from .measurands import analyte, measurand
+from .remedies import remedies
 from .rows import measurands_as_ratios
 
 if TYPE_CHECKING:
@@ -92,6 +93,7 @@ def assembled(at: Linearisation, readings: Sequence[Reading], counted: Sequence[
         contents=_contents(at),
         shared=_shared(at),
         alternative=_alternative(solution, counted),
+        remedies=remedies(solution.plan, solution.closed),
     )
 
 
@@ -217,31 +219,36 @@ def _readings(
     weight[solution.used] = at.weights
     weight[plan.fixed] = 1.0
     redundant = plan.structure_with(solution.closed).redundant
-    every = measurands_as_ratios(model, [(k.streams, k.of) for k in plan.keys])
+    sheet = model.flowsheet
+    every = measurands_as_ratios(model, [(r.streams, measurand(sheet, r.of)) for r in readings])
     found = derived.of_ratios(at, every)
-    result = [Read(None, None, Knowledge.UNOBSERVABLE, None, None, 0.0)] * len(readings)
-    for k, i in enumerate(counted):
-        reading, known = readings[i], _known_at(found, k)
-        if known.value is None:
-            result[i] = Read(None, None, known.knowledge, None, None, 0.0)
+    place = {i: k for k, i in enumerate(counted)}
+    result = []
+    for i, reading in enumerate(readings):
+        known, k = _known_at(found, i), place.get(i)
+        if known.value is None or k is None:
+            result.append(Read(known.value, known.sd, known.knowledge, None, None, 0.0))
             continue
-        if reading.sd == 0:
-            # An exact reading is met to rounding; what was read is what is meant.
-            known = Known(reading.value, 0.0, known.knowledge)
-        knowledge = Knowledge.REDUNDANT if redundant[k] else Knowledge.NONREDUNDANT
         if reading.limit is not None:
-            knowledge = known.knowledge
-            result[i] = Read(known.value, known.sd, knowledge, None, None, float(weight[k]))
+            counts = float(weight[k])
+            result.append(Read(known.value, known.sd, known.knowledge, None, None, counts))
             continue
-        adjustment = (known.value or 0.0) - reading.value
-        total = reading.total_sd**2
-        room = total - (known.sd or 0.0) ** 2
-        checked = redundant[k] and solution.used[k] and room > LEVERAGE_TOLERANCE * total
-        standardised = adjustment / float(np.sqrt(room)) if checked and reading.sd > 0 else None
-        result[i] = Read(
-            known.value, known.sd, knowledge, adjustment, standardised, float(weight[k])
-        )
+        checked = bool(redundant[k] and solution.used[k])
+        result.append(_read(reading, known, bool(redundant[k]), checked, float(weight[k])))
     return tuple(result)
+
+
+def _read(reading: Reading, known: Known, redundant: bool, checked: bool, weight: float) -> Read:
+    knowledge = Knowledge.REDUNDANT if redundant else Knowledge.NONREDUNDANT
+    if reading.sd == 0:
+        # An exact reading is met to rounding; what was read is what is meant.
+        return Read(reading.value, 0.0, knowledge, 0.0, None, weight)
+    adjustment = (known.value or 0.0) - reading.value
+    total = reading.total_sd**2
+    room = total - (known.sd or 0.0) ** 2
+    sure = checked and room > LEVERAGE_TOLERANCE * total
+    standardised = adjustment / float(np.sqrt(room)) if sure else None
+    return Read(known.value, known.sd, knowledge, adjustment, standardised, weight)
 
 
 def _known_at(found: Derived, k: int) -> Known:

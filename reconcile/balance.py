@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from .flowsheet import Part, Quantity
+from .measurands import Measurand
 
 
 class Outcome(StrEnum):
@@ -135,6 +136,37 @@ class Failure:
 
 
 @dataclass(frozen=True, slots=True)
+class Wanted:
+    """A quantity: ``"mass"``, ``"assay"`` or ``"recovery"`` of something in a stream."""
+
+    kind: str
+    stream: str
+    of: str
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A reading that could be taken."""
+
+    stream: str
+    of: Measurand
+
+
+@dataclass(frozen=True, slots=True)
+class Remedy:
+    """
+    Unobservable quantities that the same further readings make known.
+
+    Each of ``sets`` is enough by itself; ``exact`` says that no smaller set exists, otherwise no
+    reading of a set can be left out.
+    """
+
+    wanted: tuple[Wanted, ...]
+    sets: tuple[tuple[Candidate, ...], ...]
+    exact: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Alternative:
     """Another optimum met: its objective, and the readings (positions) that it discounts."""
 
@@ -155,7 +187,8 @@ class Balance:
     Where they are followed: ``amounts`` of water and of parts by size class; ``moistures`` by
     stream, on wet mass; ``fractions`` of the solids and ``class_assays`` of the components by
     (stream, part); ``analytes`` by (stream, analyte); ``contents`` of minerals by (mineral,
-    analyte); ``shared`` errors.  ``readings`` are in the order given.  With ``failure`` set all of
+    analyte); ``shared`` errors.  ``remedies`` say what to read for what is unobservable.
+    ``readings`` are in the order given.  With ``failure`` set all of
     these are empty.
     """
 
@@ -182,3 +215,4 @@ class Balance:
     contents: dict[tuple[str, str], Estimate] = field(default_factory=dict)
     shared: tuple[SharedError, ...] = ()
     alternative: Alternative | None = None
+    remedies: tuple[Remedy, ...] = ()

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .kernel.active_set import Held
+from .kernel.active_set import Factor, Held
 from .kernel.factory import pins_of, unit_factor, unit_rows
 from .kernel.limits import LEVERAGE_TOLERANCE, PROBE_TOLERANCE
 
@@ -67,14 +67,44 @@ def structure_of(
     """
     rows = unit_rows(rows)
     pins = pins_of(balances, rows, closed, places, budget)
-    nothing = np.zeros(len(pins), dtype=bool)
-    held = Held(nothing, np.zeros(0, dtype=bool), pins, closed)
-    factor = unit_factor(balances, rows, held, places, budget)
+    factor = _factor(balances, rows, pins, closed, places, budget)
     random = np.random.default_rng(20240229)
     moves = np.zeros((len(pins), PROBES))
     if pins.any():
         for k in range(PROBES):
-            push = np.where(pins, random.uniform(0.5, 1.5, len(pins)), 0.0)
-            moves[:, k] = factor.solve(np.zeros(len(pins)), np.zeros(balances.shape[0]), push).move
+            moves[:, k] = _moved(factor, balances, random.uniform(0.5, 1.5, len(pins)) * pins)
     leverage = factor.variance(rows)
     return Structure(pins, moves, leverage < 1 - LEVERAGE_TOLERANCE, closed)
+
+
+def null_space(
+    balances: sp.csr_array, rows: sp.csr_array, structure: Structure, places: Places, budget: Budget
+) -> Floats:
+    """Give a basis of the moves that neither balances nor ``rows`` see: (n, pins)."""
+    pins = np.flatnonzero(structure.pins)
+    rows = unit_rows(rows)
+    factor = _factor(balances, rows, structure.pins, structure.closed, places, budget)
+    basis = np.zeros((len(structure.pins), len(pins)))
+    for k, pin in enumerate(pins):
+        budget.check()
+        push = np.zeros(len(structure.pins))
+        push[pin] = 1.0
+        basis[:, k] = _moved(factor, balances, push)
+    return basis
+
+
+def _factor(
+    balances: sp.csr_array,
+    rows: sp.csr_array,
+    pins: Bools,
+    closed: Bools,
+    places: Places,
+    budget: Budget,
+) -> Factor:
+    nothing = np.zeros(len(pins), dtype=bool)
+    held = Held(nothing, np.zeros(0, dtype=bool), pins, closed)
+    return unit_factor(balances, rows, held, places, budget)
+
+
+def _moved(factor: Factor, balances: sp.csr_array, push: Floats) -> Floats:
+    return factor.solve(np.zeros(len(push)), np.zeros(balances.shape[0]), push).move

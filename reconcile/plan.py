@@ -22,7 +22,7 @@ from .kernel.factory import pins_of, unit_factor
 from .kernel.losses import Loss, Losses
 from .kernel.problem import Ratios
 from .model import Key, Model, model_of
-from .observability import Structure, structure_of
+from .observability import Structure, null_space, structure_of
 from .rows import readings_as_ratios
 
 if TYPE_CHECKING:
@@ -124,6 +124,20 @@ class Plan:
         redundant = np.zeros(self.ratios.count, dtype=bool)
         redundant[kept] = found.redundant
         return Structure(found.pins, found.moves, redundant, closed)
+
+    def null_space(self, closed: Bools) -> tuple[Floats, Floats]:
+        """
+        Give a generic point that balances (n,) and the moves there that nothing read sees (n, k).
+
+        Raises
+        ------
+        OverBudget
+        """
+        kept = self.meaningful(closed) & self.telling
+        model, structure = self.model, self.structure_with(closed)
+        rows = self._generic_rows(kept, closed)
+        basis = null_space(model.exact, rows, structure, model.places, self.budget)
+        return np.where(closed, 0.0, self._generic_point), basis
 
     def degrees_with(self, closed: Bools) -> int:
         """Give the degrees of freedom with ``closed`` unknowns zero."""

@@ -267,7 +267,9 @@ def faults_of(flowsheet: Flowsheet, readings: Sequence[Reading]) -> list[Fault]:
             continue
         faults += _stream_faults(i, flowsheet, reading, of)
         key = (reading.streams, of)
-        if key in first and reading.streams:
+        if math.isinf(reading.sd) or not reading.streams:
+            continue
+        if key in first:
             faults.append(
                 Fault(
                     ("readings", i),

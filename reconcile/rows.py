@@ -120,3 +120,17 @@ def measurands_as_ratios(
 ) -> Ratios:
     """Give measurands of streams, free of shared errors, whether or not they were read."""
     return _packed(model, [_measured(model, streams, of) for streams, of in wanted])
+
+
+def ratios_to_feed(model: Model, streams: Sequence[str], component: str) -> Ratios:
+    """Give the recovery of a component to each stream, of the feed to its part."""
+    sheet = model.flowsheet
+    part, quantity = model.part_of, sheet.quantity_index[component]
+    source, _ = model.ends
+    feeds = np.flatnonzero(source < 0)
+    rows = []
+    for name in streams:
+        stream = sheet.stream_index[name]
+        below = {model.column(int(f), quantity): 1.0 for f in feeds if part[f] == part[stream]}
+        rows.append(_Row({model.column(stream, quantity): 1.0}, below))
+    return _packed(model, rows)

@@ -152,3 +152,12 @@ estimate."""
 
 HALF_WEIGHT = 0.5
 """A reading that a robust loss counts less than this is named as discounted."""
+
+EASING = 10.0
+LEAST_CAUTION = 1e-4
+"""Factor by which a full step lessens, and a short one restores, the caution with robust losses;
+and its least value, which keeps a discounted reading's unknowns determined."""
+
+PARALLEL = 1e-6
+"""Relative size, and sine of the angle, below which what a reading sees of the open moves is
+rounding: moves are solved to about 1e-10 beside their condition."""

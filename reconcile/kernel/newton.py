@@ -21,8 +21,10 @@ from .active_set import Factory, Held, Inner, Solved, binding_part, inside, solv
 from .curvature import TrueHessian, exact_move, true_hessian
 from .limits import (
     ARMIJO,
+    EASING,
     KKT_STALLED,
     KKT_TOLERANCE,
+    LEAST_CAUTION,
     MEASURABLE,
     SHORT_STEP,
     SHORTEST_STEP,
@@ -145,11 +147,13 @@ def minimise(
     OverBudget
     """
     progress = _Progress()
-    full, pinned = True, bool(held.pinned.any())
+    full, pinned, caution = True, bool(held.pinned.any()), 1.0
     binding, objective = held, float("inf")
     for iteration in range(most):
         residual, ratio, below = problem.residuals(x)
         cost = problem.losses.of(residual)
+        if not problem.losses.plain:
+            cost = cost.eased(caution)
         objective = cost.objective
         straight = straight_rows(problem, x, ratio, below)
         # Gauss-Newton's Hessian vanishes exactly where the readings see nothing, so that a pin's
@@ -180,8 +184,9 @@ def minimise(
             x = x + move
             continue
         share = _line_search(problem, x, move, 0.5 * objective, float(inner.gradient @ move))
-        if share == 0.0 and not full:
+        if share == 0.0 and not full and caution >= 1:
             return Optimum(x, held, False, decrement, iteration, objective, binding)
         full = share > SHORT_STEP
+        caution = max(caution / EASING, LEAST_CAUTION) if full else min(caution * EASING, 1.0)
         x = x + share * move
     return Optimum(x, held, False, progress.last, most, objective, binding)
