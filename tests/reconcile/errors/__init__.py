@@ -1,0 +1,1 @@
+"""Where the standard deviation of a reading comes from."""
