@@ -3,15 +3,6 @@
 from __future__ import annotations
 
 _SD = "Write 'sd' for a standard deviation in the unit of the value, 'relative_sd' for a fraction."
-_MEAN = (
-    "Give their mean as 'value' and their standard deviation divided by the square root of "
-    "their number as 'sd'."
-)
-_REPLICATES = ("Replicates are not taken one by one.", _MEAN)
-_SMALL = (
-    "Leave the reading out, which treats it as not measured, or give the figure of the "
-    "instrument with its sd, even where it is small or negative."
-)
 
 
 def _called(other: str, mend: str) -> tuple[str, str]:
@@ -19,14 +10,16 @@ def _called(other: str, mend: str) -> tuple[str, str]:
 
 
 UNTAKEN_MEMBERS: dict[str, tuple[str, str]] = {
-    "below": (
-        "Readings below a detection limit ('below') are not supported.",
-        _SMALL,
+    "values": _called("values", "Write 'replicates' for determinations of the same thing."),
+    "less_than": _called("less_than", "Write 'below' for a detection limit."),
+    "detection_limit": _called(
+        "detection_limit", "Write 'below' in a reading; a component has the limit of its words."
     ),
-    "replicates": _REPLICATES,
-    "values": _REPLICATES,
     **{word: _called(word, _SD) for word in ("std", "stdev", "sigma", "error", "uncertainty")},
     "source": _called("source", "Write 'from' for the node that a stream leaves."),
     "target": _called("target", "Write 'to' for the node that a stream enters."),
     "component": _called("component", "Write 'of' for what was measured."),
+    "covariance": _called(
+        "covariance", "Name what readings share under 'causes', with its standard deviation."
+    ),
 }

@@ -2,8 +2,8 @@
 From the bytes of a request to what the engine takes, or every fault at once.
 
 A request is judged in two passes.  The schema finds wrong types, missing and unknown members.
-The engine's own checks then run on whatever could be read, with stand-ins in the places that
-could not, so that a slip of type in one place does not hide a slip of sense in another.
+The request is then put into the engine's terms, with stand-ins in the places that could not be
+read, so that a slip of type in one place does not hide a slip of sense in another.
 """
 
 from __future__ import annotations
@@ -13,7 +13,6 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from reconcile import Flowsheet, Reading
 from reconcile.faults import Fault
 from service.kit import strict_json, wire_faults
 from service.kit.problems import (
@@ -25,12 +24,12 @@ from service.kit.problems import (
 )
 from service.kit.settings import Settings
 
-from . import salvage
 from .advice import UNTAKEN_MEMBERS
-from .engine_terms import engine_flowsheet, engine_readings
+from .doubt import standing
+from .repair import repaired, unread
 from .schemas import BalanceRequest
-from .sense import faults_of_sense
 from .size import faults_of_size
+from .terms.request import Terms, terms_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,10 +37,7 @@ class Intake:
     """A request that can be calculated."""
 
     request: BalanceRequest
-    flowsheet: Flowsheet
-    readings: tuple[Reading, ...]
-    positions: tuple[int, ...]
-    """Of each engine reading, the position of its reading in the request."""
+    terms: Terms
 
 
 def _document(body: bytes) -> strict_json.Document:
@@ -71,8 +67,8 @@ def merged(first: list[Fault], second: list[Fault]) -> list[Fault]:
     Where a value could not be read nothing further can be said about it, so of the second
     list only what lies outside such places is kept.
     """
-    unread = salvage.unread_places(first)
-    rest = [fault for fault in second if not salvage.lies_within(fault.where, unread)]
+    hidden = unread(first)
+    rest = [fault for fault in second if not hidden.hides(fault.where)]
     once = {(fault.where, fault.code): fault for fault in (*rest, *first)}
     return sorted(once.values(), key=_order)
 
@@ -94,9 +90,10 @@ def take_in(body: bytes, settings: Settings) -> Intake:
         raise refuse_faulty(merged(document.faults, too_large))
     request, of_schema = _schema_faults(document.value)
     faults = merged(document.faults, of_schema)
-    sense = faults_of_sense(salvage.salvaged(document.value, faults))
-    faults = merged(faults, sense)
+    readable = repaired(document.value, faults) if faults else request
+    if readable is not None:
+        terms, findings = terms_of(readable)
+        faults = merged(faults, standing(findings, unread(faults)))
     if faults or request is None:
         raise refuse_faulty(faults)
-    readings, positions = engine_readings(request)
-    return Intake(request, engine_flowsheet(request.flowsheet), readings, positions)
+    return Intake(request, terms)

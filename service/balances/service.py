@@ -5,6 +5,7 @@ from __future__ import annotations
 from time import perf_counter
 
 from reconcile import Balance, Fault, InvalidInput, Options, Outcome, reconcile_balance
+from reconcile.options import Robust
 from service.kit.problems import (
     CONTRADICTORY,
     NOT_CONVERGED,
@@ -16,9 +17,10 @@ from service.kit.problems import (
 )
 from service.kit.settings import Settings
 
-from .answer import answer, is_finite
+from .answer.whole import answer, is_finite
 from .intake import Intake, take_in
 from .reply import BalanceReply
+from .terms.asked import Asked, asked_of
 
 _WITHOUT_BALANCE: dict[Outcome, tuple[Kind, str]] = {
     Outcome.CONTRADICTORY: (
@@ -32,9 +34,11 @@ _WITHOUT_BALANCE: dict[Outcome, tuple[Kind, str]] = {
 
 def _options(intake: Intake, settings: Settings) -> Options:
     asked = intake.request.options.time_budget_s if intake.request.options else None
+    robust = intake.request.options.robust if intake.request.options else None
     return Options(
         time_budget_s=min(asked or settings.time_budget_s, settings.time_budget_s),
         memory_budget_mb=settings.memory_budget_mb,
+        robust=Robust(robust or Robust.NONE),
     )
 
 
@@ -44,11 +48,12 @@ def _refuse_unbalanced(intake: Intake, balance: Balance) -> RefusalError:
     nodes = list(balance.failure.nodes) if balance.failure else []
     reason = balance.failure.reason if balance.failure else "No reason is known."
     concerned = balance.failure.readings if balance.failure else ()
+    terms = intake.terms
     faults = [
         Fault(
-            ("readings", intake.positions[i]),
+            terms.origins[i],
             kind.slug,
-            f"'{intake.readings[i].of}' of stream '{intake.readings[i].stream}' is concerned.",
+            f"'{terms.readings[i].name}' of stream {terms.readings[i].where} is concerned.",
             mend,
         )
         for i in concerned
@@ -89,9 +94,11 @@ def _refuse_doubtful(reason: str) -> RefusalError:
     return RefusalError(NOT_CONVERGED, problem)
 
 
-def _calculated(intake: Intake, settings: Settings) -> Balance:
+def _calculated(intake: Intake, asked: Asked, settings: Settings) -> Balance:
+    terms = intake.terms
+    readings = (*terms.readings, *asked.readings)
     try:
-        return reconcile_balance(intake.flowsheet, intake.readings, _options(intake, settings))
+        return reconcile_balance(terms.flowsheet, readings, _options(intake, settings))
     except InvalidInput as error:
         raise refuse_faulty(error.faults) from error
 
@@ -106,12 +113,14 @@ def balance(body: bytes, settings: Settings) -> BalanceReply:
         if the request is faulty, or has no balance; its problem says why.
     """
     intake = take_in(body, settings)
+    terms = intake.terms
+    asked = asked_of(terms.sheet, terms.entries, terms.readings)
     started = perf_counter()
-    found = _calculated(intake, settings)
+    found = _calculated(intake, asked, settings)
     engine_time_ms = 1e3 * (perf_counter() - started)
     if found.outcome in _WITHOUT_BALANCE:
         raise _refuse_unbalanced(intake, found)
-    reply = answer(intake, found, engine_time_ms)
+    reply = answer(intake, asked, found, engine_time_ms)
     doubt = _doubt(reply)
     if doubt is not None:
         raise _refuse_doubtful(doubt)

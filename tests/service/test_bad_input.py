@@ -34,7 +34,7 @@ def _reading(**members: Any) -> dict[str, Any]:
 CASES = [
     # what is wrong, where it is put, what is put there, where it is told, its code
     ("unknown field", "/flowsheet/colour", "red", "/flowsheet/colour", "unknown-field"),
-    ("censored reading", "/readings/0/below", 0.05, "/readings/0/below", "unknown-field"),
+    ("two results", "/readings/0/below", 0.05, "/readings/0", "several-results"),
     ("unknown option", "/options", {"solver": "x"}, "/options/solver", "unknown-field"),
     ("duplicate node", "/flowsheet/nodes/1", "stage 1", "/flowsheet/nodes/1", "duplicate-node"),
     (

@@ -140,6 +140,7 @@ def test_null_and_absent_readings_are_the_same() -> None:
     one, other = post(absent).json(), post(null).json()
 
     del one["solver"], other["solver"]
+    assert ["/readings/4", "/readings/5"] == [r["readings"].pop()["pointer"] for r in (one, other)]
     assert one == other
     assert one["streams"][1]["assays"][0]["reading"] is None
     assert "observable" == one["streams"][1]["assays"][0]["class"]

@@ -1,0 +1,244 @@
+"""The whole answer: from the engine's balance to the reply on the wire."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterator
+from typing import Literal
+
+from pydantic import BaseModel
+
+from reconcile import SOLIDS, Balance, Outcome
+from reconcile.balance import Candidate, Wanted
+from reconcile.flowsheet import SIZES, Part, Quantity
+from service.balances.intake import Intake
+from service.balances.reply import (
+    BalanceReply,
+    Bound,
+    Closure,
+    MineralContent,
+    ProductRecovery,
+    Recovery,
+    RemedySets,
+    SecondOptimum,
+    SizeRecovery,
+    Solver,
+    Split,
+    StreamShare,
+    Test,
+    WorstNode,
+)
+from service.balances.terms.asked import Asked
+from service.balances.warnings import warnings_of
+from service.kit.strict_json import pointer
+from service.kit.units import UNITS
+
+from .readings import readings_of
+from .statements import estimator_of, shared_errors_of, statements_of
+from .streams import stocks_of, streams_of
+from .terms import Answering, share_of, times
+
+
+def _of(quantity: Quantity) -> tuple[str, str | None]:
+    """Give what a quantity is of and its size class, if it is of one."""
+    return (quantity.of, quantity.size) if isinstance(quantity, Part) else (quantity, None)
+
+
+def _products(it: Answering, of: Quantity) -> list[ProductRecovery]:
+    return [
+        ProductRecovery(
+            product=it.labels[p.name][0],
+            period=it.labels[p.name][1],
+            **share_of(it.balance.recoveries[p.name, of]),
+        )
+        for p in it.sheet.flowsheet.products
+        if it.sheet.flowsheet.holds(p, of) and not p.signed
+    ]
+
+
+def _recoveries(it: Answering) -> list[Recovery]:
+    return [
+        Recovery(component=name, products=_products(it, name))
+        for name in it.sheet.flowsheet.components
+    ]
+
+
+def _recoveries_by_size(it: Answering) -> list[SizeRecovery]:
+    sheet = it.sheet.flowsheet
+    if any(SIZES in altered for altered in sheet.alters.values()):
+        return []
+    return [
+        SizeRecovery(of=of, size=size, products=_products(it, Part(of, size)))
+        for of in ((SOLIDS, *sheet.sized) if sheet.classes else ())
+        for size in sheet.classes
+    ]
+
+
+def _splits(it: Answering) -> list[Split]:
+    sheet = it.sheet.flowsheet
+    leaving: dict[str, list[str]] = defaultdict(list)
+    for stream in sheet.streams:
+        if stream.source is not None:
+            leaving[stream.source].append(stream.name)
+    splits = []
+    for node, (name, period) in it.nodes.items():
+        for quantity in sheet.quantities:
+            if not sheet.conserves(node, quantity):
+                continue
+            of, size = _of(quantity)
+            shares = [
+                StreamShare(
+                    stream=it.labels[stream][0], **share_of(it.balance.splits[stream, quantity])
+                )
+                for stream in leaving[node]
+            ]
+            splits.append(Split(node=name, period=period, of=of, size=size, streams=shares))
+    return splits
+
+
+def _closure(it: Answering) -> Closure:
+    worst = []
+    for w in it.balance.closure:
+        of, size = _of(w.of)
+        worst.append(
+            WorstNode(
+                of=of,
+                size=size,
+                node=w.node,
+                imbalance=w.imbalance,
+                throughput=w.throughput,
+                unit=it.mass_unit,
+                relative=w.relative,
+            )
+        )
+    return Closure(worst=worst)
+
+
+def _test(balance: Balance) -> Test | None:
+    test = balance.test
+    if test is None:
+        return None
+    return Test(
+        statistic=test.statistic,
+        degrees_of_freedom=test.degrees_of_freedom,
+        p_value=test.p_value,
+        reference=test.reference,
+    )
+
+
+def _bounds(balance: Balance) -> list[Bound]:
+    bounds = []
+    for b in balance.active_bounds:
+        of, size = _of(b.of)
+        bounds.append(Bound(stream=b.stream, of=of, size=size, bound=b.bound))
+    return bounds
+
+
+def _contents(it: Answering) -> list[MineralContent]:
+    contents = []
+    for (component, analyte), estimate in it.balance.contents.items():
+        unit = it.sheet.unit_of(analyte)
+        factor = UNITS[unit].per_whole
+        contents.append(
+            MineralContent(
+                component=component,
+                analyte=analyte,
+                unit=unit,
+                reading=times(estimate.reading, factor),
+                reading_sd=times(estimate.reading_sd, factor),
+                value=times(estimate.value, factor),
+                sd=times(estimate.sd, factor),
+                adjustment=times(estimate.adjustment, factor),
+                standardised=estimate.standardised,
+                class_=estimate.knowledge,
+            )
+        )
+    return contents
+
+
+def _remedies(balance: Balance) -> list[RemedySets]:
+    return [
+        RemedySets(
+            unknown=[_wanted(wanted) for wanted in remedy.wanted],
+            readings=[[_candidate(c) for c in chosen] for chosen in remedy.sets],
+            smallest=remedy.exact,
+        )
+        for remedy in balance.remedies
+    ]
+
+
+def _wanted(wanted: Wanted) -> str:
+    if wanted.kind == "recovery":
+        return f"recovery of {wanted.of} to '{wanted.stream}'"
+    return f"{wanted.of} of '{wanted.stream}'"
+
+
+def _candidate(candidate: Candidate) -> str:
+    return f"{candidate.of.name} of '{candidate.stream}'"
+
+
+def _second(it: Answering) -> SecondOptimum | None:
+    other = it.balance.alternative
+    if other is None:
+        return None
+    origins = it.intake.terms.origins
+    places = dict.fromkeys(pointer(origins[i]) for i in other.discounted if i < len(origins))
+    return SecondOptimum(objective=other.objective, discounted=list(places))
+
+
+def _outcome(balance: Balance) -> Literal["closed", "closed with active bounds"]:
+    bounded = balance.outcome is Outcome.CLOSED_WITH_ACTIVE_BOUNDS
+    return "closed with active bounds" if bounded else "closed"
+
+
+def _numbers(value: object) -> Iterator[float]:
+    if isinstance(value, float):
+        yield value
+    elif isinstance(value, BaseModel):
+        for inner in value.__dict__.values():
+            yield from _numbers(inner)
+    elif isinstance(value, list):
+        for inner in value:
+            yield from _numbers(inner)
+
+
+def is_finite(reply: BalanceReply) -> bool:
+    """Tell whether every number of the reply is one that JSON can carry."""
+    return all(math.isfinite(number) for number in _numbers(reply))
+
+
+def answer(intake: Intake, asked: Asked, balance: Balance, engine_time_ms: float) -> BalanceReply:
+    """
+    Give the reply for a balance that closed.
+
+    Assays come in their component's unit, masses in the flowsheet's, shares in percent.
+    """
+    it = Answering(intake, asked, balance)
+    request = intake.request
+    return BalanceReply(
+        title=request.title,
+        note=request.note,
+        outcome=_outcome(balance),
+        estimator=estimator_of(it),
+        statements=statements_of(it),
+        warnings=warnings_of(it),
+        streams=streams_of(it),
+        stocks=stocks_of(it),
+        readings=readings_of(it),
+        recoveries=_recoveries(it),
+        recoveries_by_size=_recoveries_by_size(it),
+        splits=_splits(it),
+        contents=_contents(it),
+        shared_errors=shared_errors_of(it),
+        remedies=_remedies(balance),
+        second_optimum=_second(it),
+        closure=_closure(it),
+        test=_test(balance),
+        active_bounds=_bounds(balance),
+        solver=Solver(
+            iterations=balance.iterations,
+            kkt_residual=balance.kkt_residual,
+            engine_time_ms=round(engine_time_ms, 3),
+        ),
+    )

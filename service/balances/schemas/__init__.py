@@ -1,0 +1,46 @@
+"""The request on the wire: a flowsheet and the readings taken on it."""
+
+from .errors import CauseObject, ControlObject, ErrorModelObject, SamplingObject
+from .flowsheet import (
+    AnalyteObject,
+    ClosureObject,
+    ComponentObject,
+    ContentObject,
+    FlowsheetObject,
+    NodeObject,
+    OrderObject,
+    SizesObject,
+    StreamObject,
+)
+from .readings import CountsObject, GrainObject, ReadingObject, SurveyObject
+from .request import MINIMAL_EXAMPLE, BalanceRequest, OptionsObject
+from .words import MASS, Cause, Density, Length, Of, Size
+
+__all__ = [
+    "MASS",
+    "MINIMAL_EXAMPLE",
+    "AnalyteObject",
+    "BalanceRequest",
+    "Cause",
+    "CauseObject",
+    "ClosureObject",
+    "ComponentObject",
+    "ContentObject",
+    "ControlObject",
+    "CountsObject",
+    "Density",
+    "ErrorModelObject",
+    "FlowsheetObject",
+    "GrainObject",
+    "Length",
+    "NodeObject",
+    "Of",
+    "OptionsObject",
+    "OrderObject",
+    "ReadingObject",
+    "SamplingObject",
+    "Size",
+    "SizesObject",
+    "StreamObject",
+    "SurveyObject",
+]

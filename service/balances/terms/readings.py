@@ -1,0 +1,292 @@
+"""Readings in the engine's terms, each with what the reply will tell of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+
+from reconcile import Reading, measurands
+from reconcile.errors import Contribution, SdParts, Source, Stage
+from reconcile.faults import Where
+from reconcile.flowsheet import SOLIDS
+from reconcile.readings import Limit
+from service.balances.schemas import BalanceRequest, Density, Of, OptionsObject, ReadingObject
+from service.balances.schemas.words import MASS, PULP_DENSITY
+from service.kit.units import MASS_UNITS, convert
+
+from .counts import Counted, counted_of, readings_of
+from .errors import Errors, Result, Shared, declared, errors_of
+from .ledger import Ledger
+from .measured import Measured, measured, pulp_density
+from .places import Place, place_of
+from .results import Item, Outcome, Pools, form_of, is_measured, outcome_of, pools_of
+from .sheet import DENSITY_UNIT, Sheet, density
+
+SMALLEST_SD = 1e-15
+"""Least sd above zero, as a mass fraction or in the mass unit: a millionth of a ppb."""
+
+
+@dataclass(frozen=True)
+class Entry:
+    """
+    One reading of the request as the reply tells of it, in its own unit.
+
+    ``at`` are the positions of its readings among the engine's: one, or several for a count.
+    ``may_be_negative`` says that it is of a difference or of an analyte that may be lost.
+    """
+
+    where: Where
+    place: Place
+    words: str
+    unit: str
+    base: str
+    at: tuple[int, ...]
+    value: float | None = None
+    sd: float | None = None
+    limit: Limit | None = None
+    origin: str = ""
+    shares: Mapping[Stage, float] = field(default_factory=dict)
+    counted: Counted | None = None
+    may_be_negative: bool = False
+    is_of_size: bool = False
+
+
+@dataclass(frozen=True)
+class _Judged:
+    """A reading judged: what the engine takes, and what the reply tells of it."""
+
+    readings: tuple[Reading, ...]
+    entry: Entry
+
+
+class Intaker:
+    """Takes the readings of one request, one by one, and notes what is wrong with them."""
+
+    def __init__(self, request: BalanceRequest, sheet: Sheet, ledger: Ledger) -> None:
+        self.sheet = sheet
+        self.ledger = ledger
+        self.options = request.options or OptionsObject()
+        self.known = declared(request, ledger)
+        self.wires = request.readings
+        self.pools: Pools = {}
+
+    def judged(self) -> Iterator[_Judged]:
+        """Give every reading that was taken and can be used."""
+        prepared = [self._prepared(i, wire) for i, wire in enumerate(self.wires)]
+        self.pools = pools_of([item for item, _ in prepared if item is not None], self.options)
+        for (item, place), (i, wire) in zip(prepared, enumerate(self.wires), strict=True):
+            where: Where = ("readings", i)
+            form = form_of(wire, where, self.ledger)
+            found = None
+            if form == "counts":
+                found = self._count(wire, place, where)
+            elif form is not None and item is not None:
+                found = self._reading(item, place)
+            if found is not None:
+                yield found
+
+    def _prepared(self, i: int, wire: ReadingObject) -> tuple[Item | None, Place | None]:
+        """Give what was measured, in which unit, and where."""
+        where: Where = ("readings", i)
+        place = place_of(wire, self.sheet, where, self.ledger)
+        if wire.counts is not None:
+            self.ledger.note_if(
+                wire.of is not None,
+                (*where, "of"),
+                "count-of-something",
+                "A count says by itself what was counted.",
+                "Leave 'of' out.",
+            )
+            return None, place
+        of = wire.of or (Of(quantity=MASS) if wire.survey is not None else None)
+        if of is None:
+            self.ledger.note(
+                (*where, "of"),
+                "missing-field",
+                "The member 'of' is missing.",
+                'Add it, for example "of": "Sn".',
+            )
+            return None, place
+        found = measured(of, self.sheet, (*where, "of"), self.ledger)
+        if found is not None and found.words == PULP_DENSITY:
+            found = pulp_density(found, wire.solid_density, self.sheet, where, self.ledger)
+        unit = None if found is None else self._unit(wire, found, where)
+        item = None if found is None or unit is None else Item(wire, where, found, unit)
+        return item, place
+
+    def _unit(self, wire: ReadingObject, found: Measured, where: Where) -> str | None:
+        """Give the unit of a reading, or none where it does not say or does not fit."""
+        if wire.unit is None and found.unit is None and not found.is_amount:
+            self.ledger.note(
+                (*where, "unit"),
+                "missing-unit",
+                f"The reading of '{found.words}' has no unit.",
+                f"Add 'unit', one of: {', '.join(found.units)}.",
+            )
+        self.ledger.note_if(
+            found.is_amount and found.base is None and is_measured(wire),
+            ("flowsheet", "mass_unit"),
+            "missing-mass-unit",
+            "Masses are read, but the flowsheet does not say in which unit.",
+            f"Add 'mass_unit', one of: {', '.join(MASS_UNITS)}.",
+        )
+        if wire.unit is None or wire.unit in found.units:
+            return wire.unit or found.unit
+        self.ledger.note(
+            (*where, "unit"),
+            "unit-does-not-fit",
+            f"'{wire.unit}' is not a unit for '{found.words}' in this flowsheet.",
+            f"Use one of: {', '.join(found.units)}.",
+        )
+        return None
+
+    def _count(self, wire: ReadingObject, place: Place | None, where: Where) -> _Judged | None:
+        assert wire.counts is not None  # noqa: S101 - the form says so
+        counted = counted_of(wire.counts, self.sheet, where, self.ledger)
+        if counted is None or place is None:
+            return None
+        entry = Entry(
+            where=where,
+            place=place,
+            words=f"count of {counted.grains} grains",
+            unit="%",
+            base="fraction",
+            at=(),
+            origin=f"the multinomial error of counting {counted.grains} grains by {counted.basis}",
+            shares={Stage.ANALYSIS: 1.0},
+            counted=counted,
+        )
+        return _Judged(tuple(readings_of(counted, place)), entry)
+
+    def _reading(self, item: Item, place: Place | None) -> _Judged | None:
+        outcome = outcome_of(item, self.sheet, self.pools, self.options, self.ledger)
+        if outcome is None:
+            return None
+        errors = self._errors(item, outcome)
+        if errors is None or place is None:
+            return None
+        self._note_negative(item, outcome, errors)
+        base = item.measured.base or item.unit
+        entry = Entry(
+            where=item.where,
+            place=place,
+            words=item.measured.words,
+            unit=item.unit,
+            base=base,
+            at=(),
+            value=outcome.value,
+            sd=errors.total,
+            limit=outcome.limit,
+            origin=errors.sentence,
+            shares=errors.shares,
+            may_be_negative=bool(item.measured.of.carried) or self._is_difference(place),
+            is_of_size=item.wire.of is not None and item.wire.of.size is not None,
+        )
+        reading = Reading(
+            place.stream,
+            item.measured.word or item.measured.of,
+            convert(outcome.value, item.unit, base),
+            convert(errors.own.total, item.unit, base),
+            tuple((s.name, convert(s.size, item.unit, base)) for s in errors.shared),
+            outcome.limit,
+        )
+        self._note_small_sd(item, reading)
+        return _Judged((reading,), entry)
+
+    def _is_difference(self, place: Place) -> bool:
+        sheet = self.sheet.flowsheet
+        return any(sheet.streams[sheet.stream_index[name]].signed for name in place.names)
+
+    def _errors(self, item: Item, outcome: Outcome) -> Errors | None:
+        result = Result(
+            outcome.value,
+            item.unit,
+            item.measured.is_amount,
+            item.measured.is_assay,
+            outcome.centre,
+            outcome.pool,
+            outcome.limit is not None,
+        )
+        if outcome.sd is not None:
+            words = "from the volume and the bulk density of the survey"
+            part = Contribution(Source.STATED, Stage.WEIGHING, outcome.sd, words)
+            return Errors(SdParts((part,)))
+        errors = errors_of(item.wire, result, self.known, item.where, self.ledger)
+        if errors is None or item.measured.base != DENSITY_UNIT:
+            return errors
+        return replace(errors, shared=(*errors.shared, *self._density_errors(item, outcome)))
+
+    def _density_errors(self, item: Item, outcome: Outcome) -> Iterator[Shared]:
+        """
+        Give what one sd of the densities of solids and water does to a pulp density.
+
+        With 1/pulp = c/solids + (1 - c)/water and the mass fraction c of solids: the derivative is
+        pulp² c/solids², and the like for water.
+        """
+        solids = item.wire.solid_density or self.sheet.wire.solid_density
+        water = self.sheet.wire.water_density
+        if solids is None:
+            return
+        pulp = convert(outcome.value, item.unit, DENSITY_UNIT)
+        share = _solids_by_mass(pulp, density(solids), density(water))
+        parts = ((solids, share, "solids"), (water, 1 - share, "water"))
+        for given, of_pulp, name in parts:
+            if given.sd:
+                sd = density(given) * given.sd / given.value
+                size = pulp**2 * of_pulp / density(given) ** 2 * sd
+                yield Shared(
+                    _density_name(given, name),
+                    convert(size, DENSITY_UNIT, item.unit),
+                    Stage.ANALYSIS,
+                )
+
+    def _note_negative(self, item: Item, outcome: Outcome, errors: Errors) -> None:
+        self.ledger.note_if(
+            outcome.value < 0 and errors.total == 0 and item.measured.of.above,
+            (*item.where, "value"),
+            "negative-fixed-value",
+            f"A value of {outcome.value:.6g} {item.unit} is fixed by its standard deviation of "
+            "zero, but nothing can be negative.",
+            "Give the reading a standard deviation above zero, or correct the value.",
+        )
+
+    def _note_small_sd(self, item: Item, reading: Reading) -> None:
+        self.ledger.note_if(
+            0 < reading.sd < SMALLEST_SD,
+            (*item.where, "sd"),
+            "sd-too-small",
+            "The standard deviation is above zero but too small to calculate with.",
+            "Give 0 if the value is fixed; check the unit and the exponent.",
+        )
+
+
+def _solids_by_mass(pulp: float, solids: float, water: float) -> float:
+    """Give the mass fraction of solids in a pulp from the three densities, within 0 to 1."""
+    if solids == water:
+        return 0.0
+    share = (1 / water - 1 / pulp) / (1 / water - 1 / solids)
+    return min(max(share, 0.0), 1.0)
+
+
+def _density_name(given: Density, of: str) -> str:
+    return f"density of the {of} ({given.value:g} {given.unit})"
+
+
+def closures_of(sheet: Sheet) -> Iterator[tuple[Where, Reading]]:
+    """Give the closures that have an sd as readings of the total, one for each stream."""
+    for i, closure in enumerate(sheet.wire.closures):
+        if closure.sd is None:
+            continue
+        names = closure.streams
+        for (name, _), engine_name in sheet.unrolled.streams.items():
+            stream = sheet.flowsheet.streams[sheet.flowsheet.stream_index[engine_name]]
+            if (names is None or name in names) and _has_ratios(sheet, stream.name):
+                total = measurands.total(tuple(closure.components))
+                value, sd = closure.total / 100, closure.sd / 100
+                yield ("flowsheet", "closures", i), Reading((engine_name,), total, value, sd)
+
+
+def _has_ratios(sheet: Sheet, name: str) -> bool:
+    """Say whether a stream has grades at all: it holds solids and is no mere difference."""
+    stream = sheet.flowsheet.streams[sheet.flowsheet.stream_index[name]]
+    return not stream.signed and sheet.flowsheet.holds(stream, SOLIDS)

@@ -1,0 +1,113 @@
+"""The whole request in the engine's terms, and everything in it that makes no sense."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from reconcile import Flowsheet, Reading
+from reconcile.faults import Fault, Where
+from reconcile.measurands import Measurand, measurand
+from reconcile.readings import faults_of as reading_faults_of
+from service.balances.schemas import BalanceRequest
+from service.kit.strict_json import pointer
+
+from .controls import controls_of
+from .ledger import Ledger
+from .readings import Entry, Intaker, closures_of
+from .sheet import Sheet, sheet_of
+
+
+@dataclass(frozen=True)
+class Terms:
+    """
+    What the engine takes, and what the reply tells of each reading.
+
+    ``origins`` gives for each engine reading its place in the request.
+    """
+
+    sheet: Sheet
+    readings: tuple[Reading, ...]
+    origins: tuple[Where, ...]
+    entries: tuple[Entry, ...]
+
+    @property
+    def flowsheet(self) -> Flowsheet:
+        """The flowsheet over all periods."""
+        return self.sheet.flowsheet
+
+
+def terms_of(request: BalanceRequest) -> tuple[Terms, list[Fault]]:
+    """Give a request in the engine's terms, as far as it makes sense, and where it does not."""
+    ledger = Ledger()
+    sheet = sheet_of(request, ledger)
+    intaker = Intaker(request, sheet, ledger)
+    readings: list[Reading] = []
+    origins: list[Where] = []
+    entries: list[Entry] = []
+    for judged in intaker.judged():
+        at = tuple(range(len(readings), len(readings) + len(judged.readings)))
+        readings += judged.readings
+        origins += [judged.entry.where] * len(at)
+        entries.append(replace(judged.entry, at=at))
+    others = (
+        *closures_of(sheet),
+        *controls_of(request.controls, {c.name: c for c in request.causes}, ledger),
+    )
+    for where, reading in others:
+        readings.append(reading)
+        origins.append(where)
+    terms = Terms(sheet, tuple(readings), tuple(origins), tuple(entries))
+    _note_repeats(terms, ledger)
+    ledger.faults += _engine_findings(terms, request)
+    return terms, _once(ledger.faults)
+
+
+def _engine_findings(terms: Terms, request: BalanceRequest) -> list[Fault]:
+    """Give what the engine finds wrong with the readings, each in its place in the request."""
+    if not request.readings or not terms.entries:
+        null = request.readings and all(
+            r.value is None and "value" in r.model_fields_set for r in request.readings
+        )
+        if request.readings and not null:
+            return []
+        what = "Every reading is null" if null else "There are no readings"
+        return [
+            Fault(
+                ("readings",),
+                "no-readings",
+                f"{what}, so there is nothing to reconcile.",
+                "Give at least one measured mass or assay.",
+            )
+        ]
+    found = reading_faults_of(terms.flowsheet, terms.readings)
+    return [
+        Fault((*terms.origins[int(f.where[1])], *f.where[2:]), f.code, f.what, f.mend)
+        for f in found
+        if len(f.where) > 1 and f.code != "repeated-reading"
+    ]
+
+
+def _note_repeats(terms: Terms, ledger: Ledger) -> None:
+    """Take note of a quantity read twice, by its places in the request."""
+    first: dict[tuple[tuple[str, ...], Measurand], Where] = {}
+    for where, reading in zip(terms.origins, terms.readings, strict=True):
+        if not reading.streams:
+            continue
+        key = (reading.streams, measurand(terms.flowsheet, reading.of))
+        ledger.note_if(
+            key in first,
+            where,
+            "repeated-reading",
+            f"'{reading.name}' of stream {reading.where} was already read at "
+            f"{pointer(first.get(key, where))}.",
+            "Give one reading with 'replicates', or the mean of n with sd divided by the square "
+            "root of n.",
+        )
+        first.setdefault(key, where)
+
+
+def _once(faults: list[Fault]) -> list[Fault]:
+    once: dict[tuple[Where, str], Fault] = {}
+    for fault in faults:
+        once.setdefault((fault.where, fault.code), fault)
+    return list(once.values())
