@@ -23,6 +23,8 @@ from .balance import (
     SharedError,
 )
 from .derived import Derived, evaluate
+from .evidence import linearity
+from .evidence.cautions import emptied, unresolved_minerals
 from .evidence.global_test import global_test, without_reference
 from .flowsheet import SOLIDS, WATER, Part
 from .kernel.limits import HALF_WEIGHT, LEVERAGE_TOLERANCE, ORDER_TOLERANCE
@@ -55,13 +57,13 @@ def assembled(at: Linearisation, readings: Sequence[Reading], counted: Sequence[
     sheet = model.flowsheet
     streams = [s.name for s in sheet.streams]
     grid = [(s, q) for s in streams for q in sheet.quantities]
-    amounts = dict(zip(grid, _known(evaluate(at, derived.amounts(model))), strict=True))
+    every_amount = evaluate(at, derived.amounts(model))
+    amounts = dict(zip(grid, _known(every_amount), strict=True))
     shares = dict(zip(grid, _known(evaluate(at, derived.of_feed(model))), strict=True))
     of_mass = range(1, 1 + len(sheet.components))
     assay_keys = [(s, c) for s in streams for c in sheet.components]
-    assays = dict(
-        zip(assay_keys, _known(evaluate(at, derived.shares(model, of_mass, 0))), strict=True)
-    )
+    every_assay = evaluate(at, derived.shares(model, of_mass, 0))
+    assays = dict(zip(assay_keys, _known(every_assay), strict=True))
     read = _readings(at, readings, counted)
     direct = _direct(readings)
     bounds = _active_bounds(solution)
@@ -81,7 +83,11 @@ def assembled(at: Linearisation, readings: Sequence[Reading], counted: Sequence[
         closure=_closure(solution),
         test=_test(at, len(bounds)),
         active_bounds=bounds,
-        warnings=_warnings(solution),
+        warnings=(
+            *emptied(at),
+            *unresolved_minerals(at, assays),
+            *_doubts(at, every_amount, every_assay),
+        ),
         iterations=solution.optimum.iterations,
         kkt_residual=solution.optimum.decrement,
         readings=read,
@@ -109,6 +115,14 @@ def _known(found: Derived) -> list[Known]:
         else:
             result.append(Known(value, sd, Knowledge.OBSERVABLE))
     return result
+
+
+def _doubts(at: Linearisation, amounts: Derived, assays: Derived) -> list[str]:
+    """Give what casts doubt on the standard deviations."""
+    solids = slice(0, None, at.solution.plan.model.kinds)
+    masses = amounts.at(solids)
+    found = linearity.warning(at, masses, assays)
+    return [] if found is None else [found]
 
 
 def _splits(at: Linearisation) -> dict[tuple[str, str | Part], Known]:
@@ -310,12 +324,9 @@ def _active_bounds(solution: Solution) -> tuple[ActiveBound, ...]:
         found.append(ActiveBound(sheet.streams[stream].name, sheet.quantities[part], "whole"))
     orders = np.flatnonzero(solution.losses.kind == Loss.AT_LEAST)
     if len(orders):
-        ratios = solution.plan.ratios
-        unmet = ratios.numerators(solution.x)[orders] < -ORDER_TOLERANCE * solution.sds[orders]
-        held = np.flatnonzero(unmet)
-        found += [
-            ActiveBound(o.richer, o.component, "order") for o in (sheet.orders[i] for i in held)
-        ]
+        shift = solution.values[orders] / solution.sds[orders]
+        held = [o for o, by in zip(sheet.orders, shift, strict=True) if by > ORDER_TOLERANCE]
+        found += [ActiveBound(o.richer, o.component, "order") for o in held]
     return tuple(found)
 
 
@@ -373,16 +384,3 @@ def _discounted(solution: Solution) -> Bools:
         residual = (value + ratios.offsets(solution.x) - solution.values) / solution.sds
     weight = solution.losses.of(np.where(solution.used, residual, 0.0)).weight
     return np.asarray((weight < HALF_WEIGHT) & solution.used)[: len(plan.keys)]
-
-
-def _warnings(solution: Solution) -> tuple[str, ...]:
-    model = solution.plan.model
-    warnings = []
-    for column in np.flatnonzero(solution.emptied):
-        stream, quantity = model.label(int(column))
-        what = "mass" if quantity == SOLIDS else f"{quantity}"
-        warnings.append(
-            f"The reconciled {what} of '{stream}' is zero, so its assays have no meaning and its "
-            "assay readings were left out."
-        )
-    return tuple(warnings)

@@ -45,6 +45,12 @@ class Derived:
     known: Bools
     defined: Bools
 
+    def at(self, chosen: slice) -> Derived:
+        """Give some of them."""
+        return Derived(
+            self.value[chosen], self.sd[chosen], self.known[chosen], self.defined[chosen]
+        )
+
 
 def _pick(columns: Ints, size: int) -> sp.csr_array:
     k = len(columns)

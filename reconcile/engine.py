@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,6 +13,7 @@ from . import flowsheet as flowsheets
 from . import readings as readings_module
 from .assemble import assembled, failed
 from .balance import Balance, Failure, Outcome
+from .evidence import cautions
 from .faults import InvalidInput
 from .flowsheet import Flowsheet
 from .kernel.budget import Budget, OverBudget
@@ -19,7 +21,7 @@ from .kernel.limits import CLOSURE_TOLERANCE
 from .kernel.losses import Loss
 from .linearisation import Linearisation
 from .measurands import measurand
-from .model import Key
+from .model import Key, Model
 from .options import Options
 from .plan import plan
 from .readings import Limit, Reading
@@ -30,6 +32,12 @@ if TYPE_CHECKING:
     from .plan import Plan
     from .solve import Solution
 
+
+ALIKE = 1e-3
+"""Share of the fall within which two nodes explain a contradiction of sizes equally well."""
+
+ROUNDING = 1e-9
+"""A statistic below this is zero."""
 
 _START_FAILED = (
     "No start could be computed: the fixed values or masses differ by more orders of magnitude "
@@ -80,7 +88,8 @@ def reconcile_balance(
                 return failed(Outcome.NOT_CONVERGED, _boundless(solution))
             if not solution.optimum.converged:
                 return failed(Outcome.NOT_CONVERGED, _not_converged(solution))
-            return _vouched(assembled(Linearisation(solution), readings, counted))
+            balance = _vouched(assembled(Linearisation(solution), readings, counted))
+            return _with_size_caution(balance, planned, solution, options)
     except Contradiction as contradiction:
         return failed(Outcome.CONTRADICTORY, _contradiction(planned, contradiction, counted))
     except (StartError, np.linalg.LinAlgError) as error:
@@ -94,6 +103,34 @@ _LOSSES = {None: Loss.SQUARE, Limit.BELOW: Loss.BELOW, Limit.ABOVE: Loss.ABOVE}
 
 def _key(flowsheet: Flowsheet, reading: Reading) -> Key:
     return Key(reading.streams, measurand(flowsheet, reading.of), reading.causes)
+
+
+def _with_size_caution(
+    balance: Balance, planned: Plan, solution: Solution, options: Options
+) -> Balance:
+    """Add the caution about a node whose size balance the readings contradict, if there is one."""
+    test, sheet = balance.test, planned.model.flowsheet
+    suspects = cautions.nodes_that_keep_sizes(sheet)
+    if test is None or test.p_value is None or test.p_value > cautions.LEVEL or not suspects:
+        return balance
+    before = (solution.optimum.objective, test.degrees_of_freedom)
+    falls: dict[str, float] = {}
+    for node in suspects:
+        other = replace(planned, model=Model(cautions.altered(sheet, node), planned.model.causes))
+        try:
+            found = solve(other, solution.own_values, solution.own_sds, options, planned.budget)
+        except (Contradiction, StartError, np.linalg.LinAlgError):
+            continue
+        after = (found.optimum.objective, other.degrees_with(found.closed))
+        if found.optimum.converged and cautions.explains(before, after, len(suspects)):
+            falls[node] = after[0]
+    if not falls:
+        return balance
+    least = min(falls.values())
+    # Nodes that explain it equally well cannot be told apart.
+    named = [n for n, after in falls.items() if after - least <= ALIKE * (before[0] - least)]
+    said = cautions.sizes_made(named, before[0], least if least > ROUNDING else 0.0)
+    return replace(balance, warnings=(*balance.warnings, said))
 
 
 def _boundless(solution: Solution) -> Failure:

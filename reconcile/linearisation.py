@@ -146,6 +146,37 @@ class Linearisation:
         """Whether functionals of far-apart unknowns cost no solve of their own."""
         return is_small(self._problem.equalities)
 
+    def second_order(self, draws: int, seed: int) -> tuple[Floats, Floats]:
+        """
+        Give random posterior moves and the same moves bent to second order, each (draws, n).
+
+        A move is ``Σ Jᵀ ε`` with ε standard normal, so its covariance is the posterior one.  Along
+        it the residuals bend by ``ε''``, and the estimate follows by ``-½ Σ Jᵀ ε''`` (the curvature
+        of Bates and Watts 1980).
+        """
+        problem, factor = self._problem, self._factor
+        ratios = problem.ratios
+        x, root = self.solution.x / self.solution.scale, np.sqrt(self.weights)
+        _, ratio, below = self._at
+        weight = root / problem.sd
+        slope = ratios.without_offsets().derivative(x, ratio, below, weight)
+        row = ratios.row_of_entry
+        bent = slope.copy()
+        bent.data = ratios.below / below[row]
+        none, still = np.zeros(problem.equalities.shape[0]), np.zeros(problem.size)
+        random = np.random.default_rng(seed)
+        straight, curved = np.zeros((draws, len(x))), np.zeros((draws, len(x)))
+        for k in range(draws):
+            normal = random.standard_normal(ratios.count)
+            move = factor.solve(-(self._rows.T @ normal), none, still).move
+            bend = -2 * (slope @ move) * (bent @ move)
+            if len(ratios.products.row):
+                extra = 2 * ratios.products.values(move)
+                np.add.at(bend, ratios.products.row, extra * (weight / below)[ratios.products.row])
+            straight[k] = move
+            curved[k] = move + factor.solve(0.5 * (self._rows.T @ bend), none, still).move
+        return straight * self.solution.scale, curved * self.solution.scale
+
     def of_ratios(self, ratios: Ratios) -> tuple[Floats, sp.csr_array]:
         """Give the values of ratios (k,), NaN over nothing, and their gradients (k, n)."""
         x = self.solution.x

@@ -140,6 +140,8 @@ def _minimal(target: Floats, seen: Floats) -> tuple[int, ...] | None:
     chosen: list[int] = []
     rest, left = seen.copy(), target.copy()
     while float(np.linalg.norm(left)) > PARALLEL:
+        if not len(rest):
+            return None
         length = np.linalg.norm(rest, axis=1)
         useful = np.abs(rest @ left) / np.where(length > PARALLEL, length, np.inf)
         best = int(np.argmax(useful))

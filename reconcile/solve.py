@@ -15,7 +15,9 @@ from .kernel.budget import Budget
 from .kernel.factory import factory_of, is_small
 from .kernel.limits import (
     FURTHER_STARTS,
+    ORDER_ROUNDS,
     ORDER_SD,
+    ORDER_TOLERANCE,
     PLAIN_STEPS,
     RESCALE_AFTER,
     RUNAWAY,
@@ -74,6 +76,16 @@ class Solution:
     emptied: Bools
     optimum: Optimum
     alternative: Solution | None = None
+
+    @property
+    def own_values(self) -> Floats:
+        """The readings' values, without what is known beforehand."""
+        return self.values[: len(self.plan.keys)]
+
+    @property
+    def own_sds(self) -> Floats:
+        """The readings' standard deviations."""
+        return self.sds[: len(self.plan.keys)]
 
     @property
     def boundless(self) -> Ints:
@@ -224,15 +236,31 @@ class _Case:
         return scale * linear_passes(scaled, factory, x / scale, held, self.budget)
 
     def descend(self, x: Floats, closed: Bools) -> Solution:
+        """Go down to an optimum; orders that it breaks are then enforced by their multipliers."""
+        case, found = self, self.settled(x, closed)
+        orders = np.flatnonzero(self.losses.kind == Loss.AT_LEAST)
+        for _ in range(ORDER_ROUNDS if len(orders) else 0):
+            short = case.values[orders] - self.plan.ratios.numerators(found.x)[orders]
+            shift = np.maximum(short, 0.0)
+            moved = np.abs(shift - case.values[orders]) > ORDER_TOLERANCE * case.sds[orders]
+            if not found.optimum.converged or not moved.any():
+                break
+            values = case.values.copy()
+            values[orders] = shift
+            case = replace(case, values=values)
+            found = case.settled(found.x, found.closed, found.optimum.iterations)
+        return found
+
+    def settled(self, x: Floats, closed: Bools, done: int = 0) -> Solution:
         """Go down to an optimum, closing streams whose mass vanishes on the way."""
         plan, model = self.plan, self.plan.model
-        done, gone = 0, np.zeros_like(closed)
+        begun, gone = done, np.zeros_like(closed)
         while True:
             problem = self.problem(closed)
             x = np.maximum(x, np.where(closed, 0.0, problem.lower))
             scale = self.scale(x)
             scaled = problem.scaled(scale)
-            most = min(RESCALE_AFTER, self.options.max_iterations - done)
+            most = min(RESCALE_AFTER, self.options.max_iterations - (done - begun))
             optimum = minimise(
                 scaled,
                 factory_of(scaled, self.budget),
@@ -242,7 +270,7 @@ class _Case:
                 self.budget,
             )
             x, done = optimum.x * scale, done + max(optimum.iterations, 1)
-            if not optimum.converged and done < self.options.max_iterations:
+            if not optimum.converged and done - begun < self.options.max_iterations:
                 continue
             newly = _emptied(problem, optimum)
             if not optimum.converged or not newly.any():
@@ -267,7 +295,18 @@ class _Case:
             closed=closed,
             used=plan.meaningful(closed) & ~plan.fixed,
             emptied=gone,
-            optimum=replace(optimum, iterations=done),
+            optimum=replace(optimum, iterations=done, objective=self.objective(x, optimum)),
+        )
+
+    def objective(self, x: Floats, optimum: Optimum) -> float:
+        """Give the objective without what holds the orders."""
+        orders = np.flatnonzero(self.losses.kind == Loss.AT_LEAST)
+        if not len(orders):
+            return optimum.objective
+        residual = (self.plan.ratios.numerators(x) - self.values)[orders] / self.sds[orders]
+        return (
+            optimum.objective
+            - self.losses.keep(self.losses.kind == Loss.AT_LEAST).of(residual).objective
         )
 
 

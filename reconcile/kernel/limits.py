@@ -142,13 +142,20 @@ SMALLEST_WEIGHT = 1e-12
 SMALLEST_FREE_SCALE = 1e-3
 """The same for a difference that may be negative: its size says nothing while it passes zero."""
 
-ORDER_SD = 1e-6
-"""How far an order may be broken, as a share of the grades that it compares, for a cost of one sd:
-a reading that pulls against it with some sds of a percent breaks it by 1e-9 or less."""
+ORDER_SD = 1e-3
+ORDER_ROUNDS = 12
+"""How far an order may be broken, as a share of the grades that it compares, for a cost of one sd,
+and how often its target is then shifted by what is still lacking (the method of multipliers:
+Hestenes 1969; Powell 1969).  Each round lessens the breach by the square of this share over that
+of the readings' own sds, some hundredfold; a stiffer cost takes many more steps to follow."""
 
-ORDER_TOLERANCE = 1e-9
-"""How far an order must be broken, in the cost's own sd, before it counts as holding the
-estimate."""
+PARALLEL = 1e-6
+"""Relative size, and sine of the angle, below which what a reading sees of the open moves is
+rounding: moves are solved to about 1e-10 beside their condition."""
+
+ORDER_TOLERANCE = 1e-6
+"""Change of an order's target, in the cost's own sd, that is not worth a further round; an order
+whose target is shifted by more holds the estimate."""
 
 HALF_WEIGHT = 0.5
 """A reading that a robust loss counts less than this is named as discounted."""
@@ -158,6 +165,5 @@ LEAST_CAUTION = 1e-4
 """Factor by which a full step lessens, and a short one restores, the caution with robust losses;
 and its least value, which keeps a discounted reading's unknowns determined."""
 
-PARALLEL = 1e-6
-"""Relative size, and sine of the angle, below which what a reading sees of the open moves is
-rounding: moves are solved to about 1e-10 beside their condition."""
+LONGEST_STEP = 1024.0
+"""Longest multiple of a step that is tried where convergence is slow."""

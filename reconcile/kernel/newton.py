@@ -25,6 +25,7 @@ from .limits import (
     KKT_STALLED,
     KKT_TOLERANCE,
     LEAST_CAUTION,
+    LONGEST_STEP,
     MEASURABLE,
     SHORT_STEP,
     SHORTEST_STEP,
@@ -89,6 +90,25 @@ def _line_search(
             return share
         share *= 0.5
     return 0.0
+
+
+def _stretched(problem: Problem, x: Floats, move: Floats, share: float) -> float:
+    """
+    Give a longer share of the move, doubled for as long as that still goes down inside the bounds.
+
+    In a long bent valley each model is true for a short way only, and its steps all point alike.
+    """
+    if share < 1.0:
+        return share
+    best = problem.losses.of(problem.residuals(x + share * move)[0]).objective
+    while share < LONGEST_STEP and inside(problem, x + 2 * share * move):
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+            residual, _, below = problem.residuals(x + 2 * share * move)
+            reached = problem.losses.of(residual).objective
+        if not (np.all(below > 0) and reached < best):
+            break
+        share, best = 2 * share, reached
+    return share
 
 
 @dataclass
@@ -186,6 +206,8 @@ def minimise(
         share = _line_search(problem, x, move, 0.5 * objective, float(inner.gradient @ move))
         if share == 0.0 and not full and caution >= 1:
             return Optimum(x, held, False, decrement, iteration, objective, binding)
+        if slow and full:
+            share = _stretched(problem, x, move, share)
         full = share > SHORT_STEP
         caution = max(caution / EASING, LEAST_CAUTION) if full else min(caution * EASING, 1.0)
         x = x + share * move

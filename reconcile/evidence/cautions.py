@@ -1,0 +1,94 @@
+"""Cautions in sentences: what the engine noticed beside the numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.stats import chi2
+
+from reconcile.balance import Knowledge, Known
+from reconcile.flowsheet import SIZES, SOLIDS, Flowsheet
+
+if TYPE_CHECKING:
+    from reconcile.linearisation import Linearisation
+
+LEVEL = 0.01
+"""Chance of a false alarm, over all nodes together, of the caution about sizes (Bonferroni)."""
+
+MOST_NODES = 30
+"""Nodes that are tried one by one; each costs a balance."""
+
+
+def emptied(at: Linearisation) -> Iterator[str]:
+    """Streams and classes that the optimum brought to zero."""
+    model = at.solution.plan.model
+    for column in np.flatnonzero(at.solution.emptied):
+        stream, quantity = model.label(int(column))
+        what = "mass" if quantity == SOLIDS else f"{quantity}"
+        yield (
+            f"The reconciled {what} of '{stream}' is zero, so its assays have no meaning and its "
+            "assay readings were left out."
+        )
+
+
+def unresolved_minerals(at: Linearisation, assays: dict[tuple[str, str], Known]) -> Iterator[str]:
+    """Minerals that the analytes read cannot tell apart, if any stream's are unobservable."""
+    plan = at.solution.plan
+    sheet = plan.model.flowsheet
+    minerals = list(sheet.contents)
+    unknown = {c for (_, c), a in assays.items() if a.knowledge is Knowledge.UNOBSERVABLE}
+    if not unknown & set(minerals):
+        return
+    # Loaded only where minerals are: the package reads formulas, which takes a library.
+    from reconcile.minerals.resolution import in_words, resolution  # noqa: PLC0415
+
+    read = {analyte for key in plan.keys for _, _, analyte in key.of.carried}
+    rows = [[sheet.contents[m].get(a) for m in minerals] for a in sorted(read)]
+    contents = np.array([[0.0 if c is None else c.value for c in row] for row in rows])
+    sds = np.array([[0.0 if c is None else c.sd for c in row] for row in rows])
+    whole = np.array([[1.0 if m in w.components else 0.0 for m in minerals] for w in sheet.wholes])
+    if len(whole):
+        contents = np.vstack((contents.reshape(-1, len(minerals)), whole))
+        sds = np.vstack((sds.reshape(-1, len(minerals)), np.zeros_like(whole)))
+    found = resolution(contents.reshape(-1, len(minerals)), sds.reshape(-1, len(minerals)))
+    for sentence in in_words(found, minerals):
+        yield f"{sentence} The analytes read ({', '.join(sorted(read)) or 'none'}) leave it open."
+
+
+def altered(flowsheet: Flowsheet, node: str) -> Flowsheet:
+    """Give the flowsheet with a node that also alters sizes."""
+    more = flowsheet.alters.get(node, frozenset()) | {SIZES}
+    return replace(flowsheet, alters={**flowsheet.alters, node: more})
+
+
+def nodes_that_keep_sizes(flowsheet: Flowsheet) -> list[str]:
+    """Give the nodes that are said to conserve sizes, if size classes are followed at all."""
+    if not flowsheet.classes or len(flowsheet.nodes) > MOST_NODES:
+        return []
+    return [n for n in flowsheet.nodes if SIZES not in flowsheet.alters.get(n, frozenset())]
+
+
+def explains(before: tuple[float, int], after: tuple[float, int], tried: int) -> bool:
+    """
+    Say whether a node's size balance is what does not fit.
+
+    ``before`` and ``after`` are statistic and degrees of freedom with and without it; the fall is
+    chi-square with the degrees given up (likelihood ratio), at :data:`LEVEL` over ``tried`` nodes.
+    """
+    fall, freed = before[0] - after[0], before[1] - after[1]
+    return freed > 0 and bool(fall > chi2.isf(LEVEL / tried, freed))
+
+
+def sizes_made(nodes: list[str], before: float, after: float) -> str:
+    """Give the caution about nodes of which one seems to alter sizes."""
+    named = " or ".join(f"'{node}'" for node in nodes)
+    one = len(nodes) == 1
+    return (
+        f"The size readings contradict that {named} conserves sizes: without that balance the "
+        f"statistic falls from {before:.4g} to {max(after, 0.0):.4g}. A mill, an attritioner or a "
+        f"crusher makes sizes; if {'it' if one else 'one of them'} is such, say that it alters "
+        "sizes."
+    )
