@@ -22,6 +22,7 @@ from .kernel.limits import (
     RESCALE_AFTER,
     RUNAWAY,
     SAME_OBJECTIVE,
+    SMALLEST_BESIDE_GUESS,
     SMALLEST_FREE_SCALE,
     SMALLEST_SCALE,
     ZERO_READING,
@@ -224,6 +225,8 @@ class _Case:
         plan, model = self.plan, self.plan.model
         flows = _throughput(plan, x, self.first)
         least = np.where(model.free, SMALLEST_FREE_SCALE, SMALLEST_SCALE) * flows
+        # An unknown at zero still needs a size of its own, or its multiplier drowns.
+        least = np.maximum(least, SMALLEST_BESIDE_GUESS * self.first.scale)
         least[model.amounts :] = self.first.scale[model.amounts :]
         return np.maximum(np.abs(x), least)
 

@@ -97,12 +97,19 @@ class DenseFactor:
         size = np.linalg.norm(self._triangle, axis=0)
         return bool(np.any(diagonal <= RANK_TOLERANCE * np.where(size > 0, size, 1.0)))
 
+    @cached_property
+    def _seen(self) -> tuple[Floats, Floats]:
+        """Give the sizes and directions (k, reduced) that the readings see at all."""
+        _, sizes, along = np.linalg.svd(self._reduced, full_matrices=False)
+        kept = sizes > RANK_TOLERANCE * sizes.max(initial=0.0)
+        return sizes[kept], along[kept]
+
     def _newton(self, right: Floats) -> Floats:
         if self._triangle.shape[0] == 0:
             return right
         if self.singular:
-            move, *_ = np.linalg.lstsq(self._reduced.T @ self._reduced, right, rcond=RANK_TOLERANCE)
-            return np.asarray(move)
+            sizes, along = self._seen
+            return np.asarray(along.T @ ((along @ right) / sizes**2))
         inner = solve_triangular(self._triangle, right, trans="T")
         return np.asarray(solve_triangular(self._triangle, inner))
 
@@ -134,9 +141,8 @@ class DenseFactor:
         if self._triangle.shape[0] == 0:
             return np.zeros((len(self._basis.free), 0))
         if self.singular:
-            _, sizes, right = np.linalg.svd(self._reduced, full_matrices=False)
-            kept = sizes > RANK_TOLERANCE * sizes.max(initial=0.0)
-            return np.asarray(self._basis.null @ (right[kept].T / sizes[kept]))
+            sizes, along = self._seen
+            return np.asarray(self._basis.null @ (along.T / sizes))
         inverse = solve_triangular(self._triangle, self._basis.null.T, trans="T")
         return np.asarray(inverse.T)
 

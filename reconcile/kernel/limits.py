@@ -167,3 +167,7 @@ and its least value, which keeps a discounted reading's unknowns determined."""
 
 LONGEST_STEP = 1024.0
 """Longest multiple of a step that is tried where convergence is slow."""
+
+SMALLEST_BESIDE_GUESS = 1e-3
+"""Smallest scale of an unknown, as a share of its first guess.  Without it the multiplier of one
+held at zero, which is per unit of scale, fell below MULTIPLIER_FLOOR whatever its sign."""
