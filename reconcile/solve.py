@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import scipy.sparse as sp
 
-from .flowsheet import WATER
+from .flowsheet import SOLIDS, WATER, Part
 from .kernel.active_set import Held
 from .kernel.budget import Budget
 from .kernel.factory import factory_of, is_small
@@ -31,7 +31,6 @@ from .kernel.limits import (
 from .kernel.losses import Loss, Losses
 from .kernel.newton import Optimum, minimise
 from .kernel.problem import Problem
-from .measurands import solids
 from .options import Options, Robust
 from .start import (
     Contradiction,
@@ -314,12 +313,22 @@ class _Case:
 
 
 def _fixed_empty(plan: Plan, values: Floats) -> Bools:
-    """Unknowns of the streams whose mass is fixed at zero, and those that no stream holds, (n,)."""
+    """
+    Give the unknowns that are zero from the start, (n,).
+
+    Streams whose mass, and size classes whose share, is fixed at zero, with all that is in them;
+    and what no stream holds.
+    """
     model = plan.model
+    at = model.flowsheet.quantity_index
     empty = np.zeros(model.size, dtype=bool)
     for key, fixed, value in zip(plan.keys, plan.fixed, values, strict=False):
-        if key.of == solids() and fixed and value == 0 and len(key.streams) == 1:
-            empty[model.column(model.flowsheet.stream_index[key.streams[0]], 0)] = True
+        if not fixed or value != 0:
+            continue
+        nothing = [at[q] for q, _ in key.of.above if q == SOLIDS or isinstance(q, Part)]
+        if len(nothing) == len(key.of.above):
+            rows = [model.flowsheet.stream_index[name] for name in key.streams]
+            empty[[model.column(row, q) for row in rows for q in nothing]] = True
     return model.emptied(empty) | model.absent
 
 
