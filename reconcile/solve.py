@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import scipy.sparse as sp
 
-from .flowsheet import SOLIDS, WATER, Part
+from .flowsheet import SOLIDS, Part
 from .kernel.active_set import Held
 from .kernel.budget import Budget
 from .kernel.factory import factory_of, is_small
@@ -119,14 +119,17 @@ def _dividing(plan: Plan, kept: Bools) -> Bools:
     """
     Give the unknowns that must not vanish, since readings divide by them, (n,).
 
-    Water divides only beside solids, which are enough.
+    Of several that divide together (solids and water, the minerals of a grain count) only the
+    solids need be there; the others may each be zero.
     """
     model = plan.model
     divides = np.zeros(model.size, dtype=bool)
     assayed = plan.ratios.keep(kept)
-    divides[assayed.indices[assayed.below != 0]] = True
-    if model.flowsheet.water:
-        divides[model.columns(model.flowsheet.quantity_index[WATER])] = False
+    under = assayed.below != 0
+    together = np.bincount(assayed.row_of_entry[under], minlength=assayed.count)
+    solids = assayed.indices % model.kinds == 0
+    alone = under & ((together[assayed.row_of_entry] == 1) | solids)
+    divides[assayed.indices[alone]] = True
     return divides & ~model.free
 
 
