@@ -56,7 +56,6 @@ _RESTS_ON: dict[str, tuple[Where, ...]] = {
     "relative-sd-on-negative": (_OWN,),
     "unusable-error-input": (_OWN,),
     "nothing-counted": (_OWN,),
-    "no-replicates": (_OWN,),
     "cause-without-size": (_OWN,),
     "unclear-error-model": (_OWN,),
     "total-without-sd": (_OWN,),

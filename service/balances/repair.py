@@ -87,12 +87,11 @@ def _from_the_end(where: Where) -> tuple[int, str]:
 
 def _at(document: Any, where: Where) -> Any:  # noqa: ANN401 - any JSON value
     for part in where:
-        if isinstance(document, dict) and part in document:
-            document = document[part]
-        elif isinstance(document, list) and isinstance(part, int) and part < len(document):
-            document = document[part]
-        else:
+        held = isinstance(document, dict) and part in document
+        listed = isinstance(document, list) and isinstance(part, int) and part < len(document)
+        if not held and not listed:
             return None
+        document = document[part]
     return document
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from reconcile import Knowledge
+from reconcile import SOLIDS, Knowledge
 from reconcile.flowsheet import SIZES, Content
 from reconcile.minerals import in_words, resolution
 from service.kit.units import from_fraction, to_fraction
@@ -71,10 +71,13 @@ def _above_theoretical(it: Answering) -> Iterator[str]:
 def _unresolved_minerals(it: Answering) -> Iterator[str]:
     """Say which minerals the analytes cannot tell apart, where nothing else tells them."""
     sheet = it.sheet.flowsheet
-    minerals = list(sheet.contents)
-    if not minerals:
+    if not sheet.contents:
         return
-    rows = [[sheet.contents[m].get(a, _NO_CONTENT) for m in minerals] for a in sheet.analytes]
+    whole = [m for whole in sheet.wholes for m in whole.components]
+    minerals = list(dict.fromkeys((*sheet.contents, *whole)))
+    rows = [
+        [sheet.contents.get(m, {}).get(a, _NO_CONTENT) for m in minerals] for a in sheet.analytes
+    ]
     rows += [
         [Content(float(m in whole.components), 0.0) for m in minerals] for whole in sheet.wholes
     ]
@@ -96,7 +99,11 @@ def _unresolved_minerals(it: Answering) -> Iterator[str]:
 
 
 def _broken_sizes(it: Answering) -> Iterator[str]:
-    """Say where sizes are balanced over a node although the readings contradict it."""
+    """
+    Say where sizes may be balanced over a mill by mistake, as the readings of sizes contradict it.
+
+    A mill has one product; a node with several separates, which alters no sizes.
+    """
     sheet = it.sheet.flowsheet
     misfits = {
         name
@@ -105,13 +112,13 @@ def _broken_sizes(it: Answering) -> Iterator[str]:
         for name in entry.place.names
     }
     for node, (name, period) in it.nodes.items():
-        into = {s.name for s in sheet.streams if s.target == node}
-        out = {s.name for s in sheet.streams if s.source == node}
-        balanced = sheet.classes and SIZES not in sheet.alters.get(node, frozenset())
-        if balanced and into & misfits and out & misfits:
+        out = [s for s in sheet.streams if s.source == node and sheet.holds(s, SOLIDS)]
+        around = {s.name for s in sheet.streams if node in (s.source, s.target)}
+        balanced = SIZES not in sheet.alters.get(node, frozenset())
+        if balanced and len(out) == 1 and around & misfits:
             where = f" in {period}" if period is not None else ""
             yield (
-                f"Sizes are balanced over '{name}'{where}, and the readings of sizes around it "
+                f"Sizes are balanced over '{name}'{where}, and readings of sizes around it "
                 "contradict that. If it breaks or wears particles (a mill, an attritioner), give "
                 'the node \'"alters": ["sizes"]\'.'
             )

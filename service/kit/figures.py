@@ -48,7 +48,7 @@ def value_and_sd(value: float, sd: float | None) -> tuple[str, str]:
     """
     if not sd or sd < NEGLIGIBLE * abs(value):
         return plain(value), ""
-    if not _is_plain(value) or sd >= _LARGEST_PLAIN:
+    if abs(value) >= _LARGEST_PLAIN or not _is_plain(max(abs(value), sd)):
         return plain(value), f"{sd:.2g}"
     decimals = decimals_for(sd)
     most = _MOST_DIGITS - 1 - max(_magnitude(value), 0) if value else _MOST_DIGITS

@@ -79,6 +79,19 @@ def _not_a_number(slip: _Slip) -> Telling:
     return "not-a-number", f"A number belongs here, not {describe(slip.found)}.", mend
 
 
+def _not_whole(slip: _Slip) -> Telling:
+    found = describe(slip.found) if not isinstance(slip.found, float) else f"{slip.found:.6g}"
+    return "not-a-whole-number", f"A whole number belongs here, not {found}.", "Write an integer."
+
+
+def _not_a_truth_value(slip: _Slip) -> Telling:
+    return (
+        "not-a-truth-value",
+        f"True or false belongs here, not {describe(slip.found)}.",
+        "Write true or false, without quotes.",
+    )
+
+
 def _not_text(slip: _Slip) -> Telling:
     return (
         "not-text",
@@ -152,6 +165,9 @@ _TELLERS: dict[str, Callable[[_Slip], Telling]] = {
     "extra_forbidden": _unknown,
     "float_type": _not_a_number,
     "finite_number": _not_a_number,
+    "int_type": _not_whole,
+    "int_from_float": _not_whole,
+    "bool_type": _not_a_truth_value,
     "string_type": _not_text,
     "string_too_long": _text_too_long,
     "list_type": _not_a_list,

@@ -19,7 +19,18 @@ from service.kit.settings import Settings
 
 ROOT = Path(__file__).parents[2]
 EXAMPLES = ROOT / "openapi" / "examples"
-EXAMPLE_NAMES = ("flow-network", "rougher-cleaner-scavenger", "tin-shed")
+SIMPLE_NAMES = ("flow-network", "rougher-cleaner-scavenger", "tin-shed")
+"""The examples of dry masses and assays alone."""
+
+GENERAL_NAMES = (
+    "cyclone-with-water",
+    "grinding-circuit",
+    "limits-and-shared-errors",
+    "mineral-sand",
+    "plant-survey",
+    "stocks-over-three-shifts",
+)
+EXAMPLE_NAMES = tuple(sorted((*SIMPLE_NAMES, *GENERAL_NAMES)))
 
 JSON = {"Content-Type": "application/json"}
 BALANCES = "/v1/balances"

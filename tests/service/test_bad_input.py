@@ -362,6 +362,19 @@ def test_a_flowsheet_above_a_limit_is_refused_with_the_limit() -> None:
     assert "takes 2." in reply.text
 
 
+def test_streams_and_periods_multiply() -> None:
+    """Three streams in two periods are six, and sizes make quantities of each."""
+    request = minimal() | {"periods": ["day", "night"]}
+    request["flowsheet"]["sizes"] = {"unit": "um", "apertures": [500, 250, 125]}
+
+    assert {"/periods": "too-many-streams"} == faults(
+        post(request, create_app(Settings(stream_limit=5)))
+    )
+    assert {"/flowsheet": "too-many-quantities"} == faults(
+        post(request, create_app(Settings(stream_limit=6, component_limit=4)))
+    )
+
+
 def test_very_many_faults_are_counted_and_the_first_listed() -> None:
     """The list of faults has a bound; the count tells all."""
     request = minimal()

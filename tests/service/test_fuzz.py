@@ -17,6 +17,7 @@ from service.balances.schemas import (
 )
 
 from .client import minimal, post
+from .test_bad_circuits import GOOD
 
 FEW = settings(
     max_examples=120,
@@ -109,6 +110,41 @@ def test_any_change_to_a_good_request_is_answered(
             here = here[part] if _has(here, part) else None
         if _has(here, where[-1]):
             here[where[-1]] = copy.deepcopy(put)
+    _answered(json.dumps(request))
+
+
+RICH_PLACES = _places(GOOD)
+
+
+@FEW
+@given(st.lists(st.tuples(st.sampled_from(RICH_PLACES), ANYTHING), min_size=1, max_size=3))
+def test_any_change_to_a_rich_request_is_answered(
+    changes: list[tuple[tuple[Any, ...], Any]],
+) -> None:
+    """A request with water, sizes, minerals and stocks and anything put in any place."""
+    request = copy.deepcopy(GOOD)
+    for where, put in changes:
+        here: Any = request
+        for part in where[:-1]:
+            here = here[part] if _has(here, part) else None
+        if _has(here, where[-1]):
+            here[where[-1]] = copy.deepcopy(put)
+    _answered(json.dumps(request))
+
+
+@FEW
+@given(st.sampled_from(RICH_PLACES), st.sampled_from(RICH_PLACES))
+def test_any_part_put_in_the_place_of_another_is_answered(
+    source: tuple[Any, ...], target: tuple[Any, ...]
+) -> None:
+    """What is right in one place of a rich request and wrong in another is told, not met."""
+    request, put = copy.deepcopy(GOOD), copy.deepcopy(GOOD)
+    for part in source:
+        put = put[part]
+    here: Any = request
+    for part in target[:-1]:
+        here = here[part]
+    here[target[-1]] = put
     _answered(json.dumps(request))
 
 

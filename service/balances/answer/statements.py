@@ -29,7 +29,8 @@ _LIMITS_AND_TEST = (
 )
 _IRON = (
     "Iron is reported as Fe2O3, with more oxygen than ferrous minerals hold, so totals above "
-    "100 % are to be expected; nothing is forced to 100 %."
+    "100 % are to be expected; the same oxygen makes the loss on ignition negative. No total is "
+    "forced to 100 %."
 )
 _LAST_RESORT = (
     "{count} an sd from how laboratories differ at large, a last resort: far too wide for X-ray "

@@ -10,7 +10,7 @@ from typing import Literal
 from pydantic import BaseModel
 
 from reconcile import SOLIDS, Balance, Outcome
-from reconcile.balance import Candidate, Wanted
+from reconcile.balance import Wanted
 from reconcile.flowsheet import SIZES, Part, Quantity
 from service.balances.intake import Intake
 from service.balances.reply import (
@@ -157,25 +157,31 @@ def _contents(it: Answering) -> list[MineralContent]:
     return contents
 
 
-def _remedies(balance: Balance) -> list[RemedySets]:
-    return [
-        RemedySets(
-            unknown=[_wanted(wanted) for wanted in remedy.wanted],
-            readings=[[_candidate(c) for c in chosen] for chosen in remedy.sets],
-            smallest=remedy.exact,
-        )
-        for remedy in balance.remedies
-    ]
+def _remedies(it: Answering) -> list[RemedySets]:
+    """Give what to read; the change of a stock is not read but follows from the stock."""
+    changes = set(it.sheet.unrolled.changes.values())
+    remedies = []
+    for remedy in it.balance.remedies:
+        sets = [
+            [f"{candidate.of.name} of {_where(it, candidate.stream)}" for candidate in chosen]
+            for chosen in remedy.sets
+            if not any(candidate.stream in changes for candidate in chosen)
+        ]
+        unknown = [_wanted(it, wanted) for wanted in remedy.wanted if wanted.stream not in changes]
+        if sets and unknown:
+            remedies.append(RemedySets(unknown=unknown, readings=sets, smallest=remedy.exact))
+    return remedies
 
 
-def _wanted(wanted: Wanted) -> str:
+def _where(it: Answering, stream: str) -> str:
+    name, period = it.labels[stream]
+    return f"'{name}'" if period is None else f"'{name}' in {period}"
+
+
+def _wanted(it: Answering, wanted: Wanted) -> str:
     if wanted.kind == "recovery":
-        return f"recovery of {wanted.of} to '{wanted.stream}'"
-    return f"{wanted.of} of '{wanted.stream}'"
-
-
-def _candidate(candidate: Candidate) -> str:
-    return f"{candidate.of.name} of '{candidate.stream}'"
+        return f"recovery of {wanted.of} to {_where(it, wanted.stream)}"
+    return f"{wanted.of} of {_where(it, wanted.stream)}"
 
 
 def _second(it: Answering) -> SecondOptimum | None:
@@ -231,7 +237,7 @@ def answer(intake: Intake, asked: Asked, balance: Balance, engine_time_ms: float
         splits=_splits(it),
         contents=_contents(it),
         shared_errors=shared_errors_of(it),
-        remedies=_remedies(balance),
+        remedies=_remedies(it),
         second_optimum=_second(it),
         closure=_closure(it),
         test=_test(balance),

@@ -173,9 +173,8 @@ class StreamBalance(Out):
         examples=[[_ANALYTE_EXAMPLE]],
     )
     oxide_total: Share | None = Field(
-        description="Sum of the analytes that are oxides, and of the loss on ignition; null where "
-        "there are fewer than two oxides. It may pass 100 %, as where ferrous iron is reported "
-        "as Fe2O3.",
+        description="Sum of the analytes that are oxides; null where there are fewer than two. It "
+        "may pass 100 %, as where ferrous iron is reported as Fe2O3.",
         examples=[SHARE_EXAMPLE],
     )
     water: Water | None = Field(

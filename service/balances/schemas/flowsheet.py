@@ -189,7 +189,9 @@ class ClosureObject(Wire):
         examples=[["ilmenite", "zircon", "gangue"]],
     )
     streams: list[Name] | None = Field(
-        default=None, description="The streams; leave it out for all.", examples=[["feed"]]
+        default=None,
+        description="The streams; leave it out for all. With an 'sd' each says so by itself.",
+        examples=[["feed"]],
     )
     sd: Positive | None = Field(
         default=None,

@@ -20,7 +20,6 @@ WET_MASS, PASSING, OXIDES, COUNTED = "wet mass", "passing", "oxides", "counted"
 Key = tuple[str, str, str]
 """What is asked, of which stream or reading, and the class or mineral."""
 
-_LOSS_ON_IGNITION = frozenset({"loi", "l.o.i.", "loss on ignition"})
 _FEWEST_OXIDES = 2
 
 
@@ -96,15 +95,14 @@ def is_oxide(analyte: AnalyteObject) -> bool:
 
 
 def oxides_of(sheet: Sheet) -> Measurand | None:
-    """Give the sum of oxides and of the loss on ignition; none with fewer than two oxides."""
+    """Give the sum of the oxides; none with fewer than two."""
     oxides = [a.name for a in sheet.wire.analytes if is_oxide(a)]
     if len(oxides) < _FEWEST_OXIDES:
         return None
-    losses = [a.name for a in sheet.wire.analytes if a.name.lower() in _LOSS_ON_IGNITION]
     carried = tuple(
         (mineral, mineral, analyte)
         for mineral, contents in sheet.flowsheet.contents.items()
-        for analyte in (*oxides, *losses)
+        for analyte in oxides
         if analyte in contents
     )
     return Measurand("oxide total", (), ((SOLIDS, 1.0),), carried)

@@ -15,9 +15,10 @@ from reconcile.errors import (
     Pool,
     Precision,
     SdParts,
+    Source,
     Stage,
     UnusableErrorInput,
-    detection_floor,
+    detection_sd,
     from_interlaboratory,
     from_pool,
     from_precision,
@@ -193,6 +194,7 @@ def errors_of(
 
     None, with a fault, where nothing says how large they are.
     """
+    before = ledger.count
     shared = [
         found
         for k, cause in enumerate(wire.causes)
@@ -205,9 +207,12 @@ def errors_of(
         *_of_sampling(wire, result, where, ledger),
         *_of_laboratories(wire, result, where, ledger),
     ]
-    floors = _floors(wire, result, nothing_else=not parts)
+    if result.is_limit and not parts and result.value > 0:
+        parts = [_of_limit(result)]
+    floors = _floors(wire, result)
     if not parts and not floors:
-        _note_no_error(where, ledger)
+        if ledger.count == before:
+            _note_no_error(where, ledger)
         return None
     relative = wire.relative_sd or any(p.sd == 0 for p in parts)
     if _is_relative_to_nothing(wire, result, parts, known) and not floors and relative:
@@ -304,7 +309,8 @@ def _fits(unit: str, into: str, where: Where, ledger: Ledger) -> bool:
 
 def _of_replicates(wire: ReadingObject, result: Result) -> list[Contribution]:
     centre = result.centre
-    if centre is None or wire.error_model is not None:
+    is_single = centre is not None and centre.count == 1 and result.pool is None
+    if centre is None or is_single or wire.error_model is not None:
         return []
     if result.pool is not None:
         return [from_pool(result.pool, centre, _stage(wire, result))]
@@ -383,13 +389,14 @@ def _of_laboratories(
     return [] if found is None else [found]
 
 
-def _floors(wire: ReadingObject, result: Result, *, nothing_else: bool) -> list[Contribution]:
-    floors = []
-    if wire.step is not None:
-        floors.append(rounding_floor(wire.step, _last_stage(result)))
-    if result.is_limit and nothing_else and result.value > 0:
-        floors.append(detection_floor(result.value))
-    return floors
+def _of_limit(result: Result) -> Contribution:
+    """Give the error at a limit of which nothing else is said: a third of it, by convention."""
+    words = f"a third of the limit of {result.value:g}, by convention"
+    return Contribution(Source.DETECTION, _last_stage(result), detection_sd(result.value), words)
+
+
+def _floors(wire: ReadingObject, result: Result) -> list[Contribution]:
+    return [] if wire.step is None else [rounding_floor(wire.step, _last_stage(result))]
 
 
 def _shared(

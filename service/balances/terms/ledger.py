@@ -15,6 +15,11 @@ class Ledger:
     def __init__(self) -> None:
         self.faults: list[Fault] = []
 
+    @property
+    def count(self) -> int:
+        """How many faults were noted so far."""
+        return len(self.faults)
+
     def note(self, where: Where, code: str, what: str, mend: str) -> None:
         """Take note of one fault."""
         self.faults.append(Fault(where, code, what, mend))

@@ -15,6 +15,7 @@ from service.balances.schemas.words import (
     OF_WATER,
     PERCENT_SOLIDS,
     PULP_DENSITY,
+    RESERVED,
     WATER_MASS,
     WET_MASS,
 )
@@ -66,11 +67,6 @@ class Measured:
         return tuple(unit for unit in MASS_UNITS if UNITS[unit].kind is kind)
 
 
-def _words(sheet: Sheet) -> list[str]:
-    water = OF_WATER if sheet.wire.water else ()
-    return [MASS, *sheet.flowsheet.components, *water, *sheet.flowsheet.analytes]
-
-
 def measured(of: Of, sheet: Sheet, where: Where, ledger: Ledger) -> Measured | None:
     """Give what is meant by a reading's 'of'; pulp densities are left to :func:`pulp_density`."""
     sizes: tuple[str, ...] = ()
@@ -105,7 +101,7 @@ def measured(of: Of, sheet: Sheet, where: Where, ledger: Ledger) -> Measured | N
         "Add '\"water\": true' to the flowsheet.",
     )
     ledger.note_if(
-        found is None and sizes and word in _words(sheet),
+        found is None and sizes and word in sheet.words,
         (*where, "size"),
         "size-does-not-fit",
         f"'{word}' cannot be read of a size class.",
@@ -124,11 +120,11 @@ def _is_known(word: str, sheet: Sheet, where: Where, ledger: Ledger) -> bool:
     ):
         return False
     return not ledger.note_if(
-        word not in _words(sheet),
+        word not in sheet.words,
         where,
         "unknown-component",
         f"The reading is of '{word}', which is neither '{MASS}' nor a component of the flowsheet.",
-        f"Use one of: {listed(_words(sheet))}.",
+        f"Use one of: {listed(sheet.words)}.",
     )
 
 
@@ -167,7 +163,7 @@ def _named(of: Of, word: str, sizes: tuple[str, ...], sheet: Sheet) -> Measured 
         return Measured(amount, _said(of, word, sheet), unit, unit)
     if sizes:
         return None
-    if word in sheet.flowsheet.analytes:
+    if word not in RESERVED:
         found = measurands.analyte(sheet.flowsheet, word, as_received=received)
         return Measured(found, _said(of, word, sheet), sheet.unit_of(word), "fraction", word)
     return {

@@ -80,6 +80,7 @@ def contents_of(sheet: FlowsheetObject, ledger: Ledger) -> dict[str, dict[str, C
 
     Contents that the caller gives stand before those of the formula.
     """
+    before = ledger.count
     formulas = {}
     for i, analyte in enumerate(sheet.analytes):
         formula = formula_of(analyte)
@@ -93,7 +94,8 @@ def contents_of(sheet: FlowsheetObject, ledger: Ledger) -> dict[str, dict[str, C
         carried |= _by_caller(mineral, names, where, ledger)
         if carried:
             contents[mineral.name] = carried
-    _note_strays(sheet, contents, ledger)
+    if ledger.count == before:
+        _note_strays(sheet, contents, ledger)
     return contents
 
 
@@ -101,10 +103,11 @@ def _note_strays(
     sheet: FlowsheetObject, contents: dict[str, dict[str, Content]], ledger: Ledger
 ) -> None:
     """Take note of analytes that no mineral carries."""
-    carried = {analyte for mineral in contents.values() for analyte in mineral}
+    known = {analyte for mineral in contents.values() for analyte in mineral}
+    known |= {component.name for component in sheet.components}
     for i, analyte in enumerate(sheet.analytes):
         ledger.note_if(
-            analyte.name not in carried,
+            analyte.name not in known,
             (*_ROOT, "analytes", i),
             "analyte-in-no-mineral",
             f"No component carries the analyte '{analyte.name}'.",

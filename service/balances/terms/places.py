@@ -8,7 +8,7 @@ from reconcile.faults import Where
 from reconcile.periods import Period
 from service.balances.schemas import ReadingObject
 
-from .ledger import Ledger
+from .ledger import Ledger, listed
 from .sheet import CLOSING, OPENING, Sheet
 
 
@@ -61,7 +61,7 @@ def place_of(wire: ReadingObject, sheet: Sheet, where: Where, ledger: Ledger) ->
         "Give 'period' for a stream, or 'stock' instead of 'stream'.",
     ):
         return None
-    names = [s.name for s in sheet.wire.streams]
+    names = sheet.stream_names
     strange = [name for name in wire.stream if name not in names]
     periods = _periods(wire, sheet, where, ledger)
     if strange:
@@ -69,7 +69,7 @@ def place_of(wire: ReadingObject, sheet: Sheet, where: Where, ledger: Ledger) ->
             (*where, "stream"),
             "unknown-stream",
             f"The reading names the stream '{strange[0]}', which is not listed.",
-            f"Correct the name. Known streams: {', '.join(names[:12])}.",
+            f"Correct the name. Known streams: {listed(names)}.",
         )
     if strange or periods is None:
         return None

@@ -18,7 +18,7 @@ from service.balances.schemas import (
     FlowsheetObject,
     StreamObject,
 )
-from service.balances.schemas.words import RESERVED
+from service.balances.schemas.words import MASS, OF_WATER, RESERVED
 from service.kit.units import UNITS, Kind, convert, to_fraction
 
 from .ledger import Ledger, doubles, listed
@@ -64,6 +64,18 @@ class Sheet:
     def detection_limit_of(self, name: str) -> float | None:
         """Give the detection limit of a component or an analyte, in its unit."""
         return self._assayed[name].detection_limit
+
+    @cached_property
+    def stream_names(self) -> dict[str, None]:
+        """Names of the streams, in order."""
+        return dict.fromkeys(stream.name for stream in self.wire.streams)
+
+    @cached_property
+    def words(self) -> dict[str, None]:
+        """What readings can name, in order."""
+        water = OF_WATER if self.wire.water else ()
+        analytes = (analyte.name for analyte in self.wire.analytes)
+        return dict.fromkeys([MASS, *self.flowsheet.components, *water, *analytes])
 
     @cached_property
     def _assayed(self) -> dict[str, ComponentObject | AnalyteObject]:
