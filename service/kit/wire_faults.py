@@ -178,6 +178,7 @@ _TELLERS: dict[str, Callable[[_Slip], Telling]] = {
     "less_than_equal": _out_of_range,
     "literal_error": _not_a_choice,
     "bad-name": _own("bad-name"),
+    "density-out-of-range": _own("density-out-of-range"),
 }
 
 

@@ -116,7 +116,7 @@ def test_any_change_to_a_good_request_is_answered(
 RICH_PLACES = _places(GOOD)
 
 
-@FEW
+@settings(FEW, max_examples=60)
 @given(st.lists(st.tuples(st.sampled_from(RICH_PLACES), ANYTHING), min_size=1, max_size=3))
 def test_any_change_to_a_rich_request_is_answered(
     changes: list[tuple[tuple[Any, ...], Any]],
@@ -132,7 +132,7 @@ def test_any_change_to_a_rich_request_is_answered(
     _answered(json.dumps(request))
 
 
-@FEW
+@settings(FEW, max_examples=50)
 @given(st.sampled_from(RICH_PLACES), st.sampled_from(RICH_PLACES))
 def test_any_part_put_in_the_place_of_another_is_answered(
     source: tuple[Any, ...], target: tuple[Any, ...]

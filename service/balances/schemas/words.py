@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import BeforeValidator, Field, GetJsonSchemaHandler
+from pydantic import BeforeValidator, Field, GetJsonSchemaHandler, model_validator
 from pydantic.json_schema import JsonSchemaValue
-from pydantic_core import CoreSchema
+from pydantic_core import CoreSchema, PydanticCustomError
 
 from reconcile import SOLIDS
 from service.kit.fields import Name, NotNegative, Number, OrName, Positive, RelativeSd, Wire
@@ -15,6 +15,7 @@ from service.kit.units import (
     DensityUnit,
     LengthUnit,
     VolumeUnit,
+    convert,
     ucum_text,
 )
 
@@ -59,7 +60,26 @@ Names = Annotated[list[Name], BeforeValidator(_listed), OrNames()]
 """A name, or a list of names."""
 
 
-class Density(Wire):
+LEAST_DENSITY, GREATEST_DENSITY = 10.0, 25_000.0
+"""Densities between which all matter handled lies, in kg/m3: fumes to osmium (22,590)."""
+
+
+class _HasDensity(Wire):
+    """A density that something can have."""
+
+    @model_validator(mode="after")
+    def _is_of_matter(self) -> Self:
+        """Refuse what is out of range in its unit."""
+        value, unit = getattr(self, "value", 0.0), getattr(self, "unit", "kg/m3")
+        if not LEAST_DENSITY <= convert(value, unit, "kg/m3") <= GREATEST_DENSITY:
+            what = f"No material has a density of {value:g} {unit}."
+            mend = "Check the value and its unit; water has 1000 kg/m3 or 1 g/cm3."
+            context = {"what": what, "mend": mend}
+            raise PydanticCustomError("density-out-of-range", "{what}", context)
+        return self
+
+
+class Density(_HasDensity):
     """A density with its unit."""
 
     value: Positive = Field(description="The density, in 'unit'.", examples=[2.65])
@@ -95,7 +115,7 @@ class MeasuredVolume(_Measured):
     )
 
 
-class MeasuredDensity(_Measured):
+class MeasuredDensity(_Measured, _HasDensity):
     """A bulk density with its standard deviation."""
 
     unit: DensityUnit = Field(

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TypeVar
 
 from reconcile.errors import (
     Centre,
@@ -17,33 +16,28 @@ from reconcile.errors import (
     SdParts,
     Source,
     Stage,
-    UnusableErrorInput,
     detection_sd,
     from_interlaboratory,
     from_pool,
     from_precision,
     from_replicates,
     from_sampling,
-    precision_from_duplicates,
     rounding_floor,
     stated,
 )
 from reconcile.faults import Where
 from service.balances.schemas import (
-    BalanceRequest,
     Cause,
     CauseObject,
     Density,
-    ErrorModelObject,
     Length,
     ReadingObject,
     SamplingObject,
 )
 from service.kit.units import UNITS, Kind, convert, fit, to_fraction
 
-from .ledger import Ledger, doubles
-
-T = TypeVar("T")
+from .declared import Declared, tried
+from .ledger import Ledger
 
 _GRAM_PER_CM3 = "g/cm3"
 _MM_PER_CM = 10.0
@@ -89,14 +83,6 @@ class Errors:
         return shares
 
 
-@dataclass(frozen=True)
-class Declared:
-    """What the request declares about errors, by name."""
-
-    models: Mapping[str, tuple[ErrorModel | Precision, str | None]]
-    causes: Mapping[str, CauseObject]
-
-
 @dataclass(frozen=True, slots=True)
 class Result:
     """A result whose error is wanted, in the unit of the reading."""
@@ -108,82 +94,6 @@ class Result:
     centre: Centre | None = None
     pool: Pool | None = None
     is_limit: bool = False
-
-
-def declared(request: BalanceRequest, ledger: Ledger) -> Declared:
-    """Give the error models and shared causes, and take note of what is wrong with them."""
-    for kind, names in (
-        ("error_models", [m.name for m in request.error_models]),
-        ("causes", [c.name for c in request.causes]),
-        ("controls", [c.name for c in request.controls]),
-    ):
-        for i in doubles(names):
-            what = f"The name '{names[i]}' is used twice."
-            ledger.note((kind, i, "name"), "duplicate-name", what, "Give each a name of its own.")
-    for i, cause in enumerate(request.causes):
-        _note_cause(cause, ("causes", i), ledger)
-    models = {
-        m.name: (_model(m, ("error_models", i), ledger), m.unit)
-        for i, m in enumerate(request.error_models)
-    }
-    return Declared(
-        {name: (model, unit) for name, (model, unit) in models.items() if model is not None},
-        {c.name: c for c in request.causes},
-    )
-
-
-def _note_cause(cause: CauseObject, where: Where, ledger: Ledger) -> None:
-    ledger.note_if(
-        cause.sd is None and cause.relative_sd is None,
-        where,
-        "cause-without-size",
-        f"The cause '{cause.name}' does not say how large it is.",
-        "Give 'sd' with its unit, or 'relative_sd'.",
-    )
-    ledger.note_if(
-        cause.sd is not None and cause.unit is None,
-        where,
-        "missing-unit",
-        f"The sd of the cause '{cause.name}' has no unit.",
-        "Add 'unit'.",
-    )
-
-
-def _model(wire: ErrorModelObject, where: Where, ledger: Ledger) -> ErrorModel | Precision | None:
-    is_stated = wire.sd is not None or wire.relative_sd is not None
-    if ledger.note_if(
-        is_stated == bool(wire.duplicates),
-        where,
-        "unclear-error-model",
-        f"The error model '{wire.name}' is to be stated or learnt, one of the two.",
-        "Give 'sd', 'relative_sd' or both, or else 'duplicates'.",
-    ) or ledger.note_if(
-        (wire.sd is not None or wire.duplicates) and wire.unit is None,
-        where,
-        "missing-unit",
-        f"The error model '{wire.name}' has no unit.",
-        "Add 'unit'.",
-    ):
-        return None
-    if is_stated:
-        return ErrorModel(wire.sd or 0.0, wire.relative_sd or 0.0)
-    return _tried(
-        lambda: precision_from_duplicates(wire.duplicates), (*where, "duplicates"), ledger
-    )
-
-
-def _tried(make: Callable[[], T], where: Where, ledger: Ledger) -> T | None:
-    """Give what is made, or take note of why it cannot be."""
-    try:
-        return make()
-    except UnusableErrorInput as fault:
-        ledger.note(
-            where,
-            "unusable-error-input",
-            fault.what,
-            "Correct it, or state the standard deviation as 'sd'.",
-        )
-        return None
 
 
 def errors_of(
@@ -218,7 +128,7 @@ def errors_of(
     if _is_relative_to_nothing(wire, result, parts, known) and not floors and relative:
         _note_relative(result, where, ledger)
         return None
-    own = _tried(lambda: SdParts(tuple(parts), tuple(floors)), where, ledger)
+    own = tried(lambda: SdParts(tuple(parts), tuple(floors)), where, ledger)
     return None if own is None else Errors(own, tuple(shared))
 
 
@@ -364,7 +274,7 @@ def _of_sampling(
         return []
     sample = _grams(sampling.sample_mass, sampling.mass_unit) or 0.0
     lot = _grams(sampling.lot_mass, sampling.mass_unit)
-    found = _tried(
+    found = tried(
         lambda: from_sampling(_material(sampling), result.value, sample, lot), place, ledger
     )
     return [] if found is None else [found]
@@ -385,7 +295,7 @@ def _of_laboratories(
     ):
         return []
     fraction = to_fraction(result.value, result.unit)
-    found = _tried(lambda: from_interlaboratory(result.value, fraction), place, ledger)
+    found = tried(lambda: from_interlaboratory(result.value, fraction), place, ledger)
     return [] if found is None else [found]
 
 

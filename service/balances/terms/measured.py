@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from reconcile import measurands
 from reconcile.faults import Where
 from reconcile.flowsheet import SOLIDS, Part
 from reconcile.measurands import Measurand
-from service.balances.schemas import Density, Of
+from service.balances.schemas import Of
 from service.balances.schemas.words import (
     MASS,
     MOISTURE,
@@ -22,7 +22,7 @@ from service.balances.schemas.words import (
 from service.kit.units import ASSAY_UNITS, DENSITY_UNITS, MASS_UNITS, UNITS
 
 from .ledger import Ledger, listed
-from .sheet import DENSITY_UNIT, Sheet, density
+from .sheet import DENSITY_UNIT, Sheet
 from .sizes import in_words
 
 AMOUNTS = (MASS, WATER_MASS, WET_MASS)
@@ -180,20 +180,3 @@ def _said(of: Of, word: str, sheet: Sheet) -> str:
     if of.size is not None and sheet.ladder is not None:
         return f"{word} in {in_words(of.size, sheet.ladder.unit)}"
     return f"{word}, as received" if of.basis == "as received" else word
-
-
-def pulp_density(
-    found: Measured, solids: Density | None, sheet: Sheet, where: Where, ledger: Ledger
-) -> Measured | None:
-    """Complete a pulp density by the densities of solids and water."""
-    given = solids or sheet.wire.solid_density
-    if given is None:
-        ledger.note(
-            where,
-            "missing-solid-density",
-            "A pulp density says nothing about the solids without their density.",
-            "Give 'solid_density', in the reading or in the flowsheet.",
-        )
-        return None
-    of = measurands.pulp_density(density(given), density(sheet.wire.water_density))
-    return replace(found, of=of)

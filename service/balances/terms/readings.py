@@ -10,17 +10,19 @@ from reconcile.errors import Contribution, SdParts, Source, Stage
 from reconcile.faults import Where
 from reconcile.flowsheet import SOLIDS
 from reconcile.readings import Limit
-from service.balances.schemas import BalanceRequest, Density, Of, OptionsObject, ReadingObject
+from service.balances.schemas import BalanceRequest, Of, OptionsObject, ReadingObject
 from service.balances.schemas.words import MASS, PULP_DENSITY
 from service.kit.units import MASS_UNITS, convert
 
 from .counts import Counted, counted_of, readings_of
-from .errors import Errors, Result, Shared, declared, errors_of
+from .declared import declared
+from .errors import Errors, Result, errors_of
 from .ledger import Ledger
-from .measured import Measured, measured, pulp_density
+from .measured import Measured, measured
 from .places import Place, place_of
+from .pulps import density_errors, is_no_density, pulp_density
 from .results import Item, Outcome, Pools, form_of, is_measured, outcome_of, pools_of
-from .sheet import DENSITY_UNIT, Sheet, density
+from .sheet import DENSITY_UNIT, Sheet
 
 SMALLEST_SD = 1e-15
 """Least sd above zero, as a mass fraction or in the mass unit: a millionth of a ppb."""
@@ -59,7 +61,7 @@ class _Judged:
     entry: Entry
 
 
-class Intaker:
+class Reader:
     """Takes the readings of one request, one by one, and notes what is wrong with them."""
 
     def __init__(self, request: BalanceRequest, sheet: Sheet, ledger: Ledger) -> None:
@@ -160,7 +162,7 @@ class Intaker:
 
     def _reading(self, item: Item, place: Place | None) -> _Judged | None:
         outcome = outcome_of(item, self.sheet, self.pools, self.options, self.ledger)
-        if outcome is None:
+        if outcome is None or is_no_density(item, outcome, self.ledger):
             return None
         errors = self._errors(item, outcome)
         if errors is None or place is None:
@@ -214,31 +216,7 @@ class Intaker:
         errors = errors_of(item.wire, result, self.known, item.where, self.ledger)
         if errors is None or item.measured.base != DENSITY_UNIT:
             return errors
-        return replace(errors, shared=(*errors.shared, *self._density_errors(item, outcome)))
-
-    def _density_errors(self, item: Item, outcome: Outcome) -> Iterator[Shared]:
-        """
-        Give what one sd of the densities of solids and water does to a pulp density.
-
-        With 1/pulp = c/solids + (1 - c)/water and the mass fraction c of solids: the derivative is
-        pulp² c/solids², and the like for water.
-        """
-        solids = item.wire.solid_density or self.sheet.wire.solid_density
-        water = self.sheet.wire.water_density
-        if solids is None:
-            return
-        pulp = convert(outcome.value, item.unit, DENSITY_UNIT)
-        share = _solids_by_mass(pulp, density(solids), density(water))
-        parts = ((solids, share, "solids"), (water, 1 - share, "water"))
-        for given, of_pulp, name in parts:
-            if given.sd:
-                sd = density(given) * given.sd / given.value
-                size = pulp**2 * of_pulp / density(given) ** 2 * sd
-                yield Shared(
-                    _density_name(given, name),
-                    convert(size, DENSITY_UNIT, item.unit),
-                    Stage.ANALYSIS,
-                )
+        return replace(errors, shared=(*errors.shared, *density_errors(item, outcome, self.sheet)))
 
     def _note_negative(self, item: Item, outcome: Outcome, errors: Errors) -> None:
         self.ledger.note_if(
@@ -258,18 +236,6 @@ class Intaker:
             "The standard deviation is above zero but too small to calculate with.",
             "Give 0 if the value is fixed; check the unit and the exponent.",
         )
-
-
-def _solids_by_mass(pulp: float, solids: float, water: float) -> float:
-    """Give the mass fraction of solids in a pulp from the three densities, within 0 to 1."""
-    if solids == water:
-        return 0.0
-    share = (1 / water - 1 / pulp) / (1 / water - 1 / solids)
-    return min(max(share, 0.0), 1.0)
-
-
-def _density_name(given: Density, of: str) -> str:
-    return f"density of the {of} ({given.value:g} {given.unit})"
 
 
 def closures_of(sheet: Sheet) -> Iterator[tuple[Where, Reading]]:

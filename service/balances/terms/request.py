@@ -13,7 +13,7 @@ from service.kit.strict_json import pointer
 
 from .controls import controls_of
 from .ledger import Ledger
-from .readings import Entry, Intaker, closures_of
+from .readings import Entry, Reader, closures_of
 from .sheet import Sheet, sheet_of
 
 
@@ -40,11 +40,11 @@ def terms_of(request: BalanceRequest) -> tuple[Terms, list[Fault]]:
     """Give a request in the engine's terms, as far as it makes sense, and where it does not."""
     ledger = Ledger()
     sheet = sheet_of(request, ledger)
-    intaker = Intaker(request, sheet, ledger)
+    reader = Reader(request, sheet, ledger)
     readings: list[Reading] = []
     origins: list[Where] = []
     entries: list[Entry] = []
-    for judged in intaker.judged():
+    for judged in reader.judged():
         at = tuple(range(len(readings), len(readings) + len(judged.readings)))
         readings += judged.readings
         origins += [judged.entry.where] * len(at)
