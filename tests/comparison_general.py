@@ -205,15 +205,20 @@ class _Values:
             of = measurand(self.sheet, reading.of)
             below = self.whole.sum_of(self.x, reading.streams, of.below) if of.below else 1.0
             if below > 0 and read.value is not None:
-                known = Known(read.value, max(read.sd or 0.0, LEAST * reading.sd), read.knowledge)
+                known = Known(read.value, read.sd, read.knowledge)
                 theirs = float(self.whole.measured(self.x, reading.streams, of))
                 yield ("reading", reading.name), reading.where, known, theirs
 
 
+def paired(whole: Whole, case: Survey, balance: Balance, x: Array) -> list[Pair]:
+    """Pair everything that a balance reports with what follows from unknowns ``x``."""
+    values = _Values(whole, case, balance, x)
+    return [*values.amounts(), *values.ratios(), *values.others()]
+
+
 def disagreement(whole: Whole, case: Survey, balance: Balance, x: Array) -> tuple[float, str]:
     """Give the largest difference of a reported value from the judge's, and what it is of."""
-    values = _Values(whole, case, balance, x)
-    pairs = [*values.amounts(), *values.ratios(), *values.others()]
+    pairs = paired(whole, case, balance, x)
     largest: dict[Kind, float] = {}
     for kind, _, _, theirs in pairs:
         if not math.isnan(theirs):
