@@ -15,7 +15,7 @@ from tests.peers.general import best_of
 from tests.peers.interior import Judge, best, log_normal
 from tests.surveys import Survey, Truth, survey
 
-SEEDS = range(40)
+SEEDS = range(60)
 
 
 def _survey_of(circuit: Circuit) -> Survey:

@@ -110,7 +110,17 @@ def _dried(sheet: Flowsheet, rng: np.random.Generator) -> Flowsheet:
         return sheet
     chosen = products[int(rng.integers(len(products)))]
     dried = replace(chosen, without=frozenset((WATER,)))
-    return replace(sheet, streams=tuple(dried if s is chosen else s for s in sheet.streams))
+    changed = replace(sheet, streams=tuple(dried if s is chosen else s for s in sheet.streams))
+    return changed if _drains(changed) else sheet
+
+
+def _drains(sheet: Flowsheet) -> bool:
+    """Say whether water has a way out from every node, through streams that hold it."""
+    held = [s for s in sheet.streams if sheet.holds(s, WATER)]
+    reaching = {s.source for s in held if s.target is None}
+    for _ in sheet.nodes:
+        reaching |= {s.source for s in held if s.target in reaching and s.target is not None}
+    return reaching >= set(sheet.nodes)
 
 
 def _with_sizes(sheet: Flowsheet, rng: np.random.Generator) -> Flowsheet:

@@ -48,6 +48,18 @@ def flows(
     return np.linalg.solve(system.reshape(size, size), right).reshape(count, kinds)
 
 
+def _positive_flows(
+    sheet: Flowsheet, given: Array, share: Array, change: dict[str, Array]
+) -> Array:
+    """Give the flows, with unaccounted differences small enough to leave all others positive."""
+    signed = np.array([s.signed for s in sheet.streams])
+    found = flows(sheet, given, share, change)
+    while np.min(found[~signed]) < 0:
+        given = np.where(signed[:, None], 0.1 * given, given)
+        found = flows(sheet, given, share, change)
+    return found
+
+
 def _shares(
     sheet: Flowsheet, kinds: int, held: NDArray[np.bool_], rng: np.random.Generator
 ) -> Array:
@@ -132,7 +144,8 @@ def _water_flows(sheet: Flowsheet, solids: Array, rng: np.random.Generator) -> A
         for node, altered in sheet.alters.items()
         if WATER in altered
     }
-    return flows(sheet, given, _shares(sheet, 1, held[:, None], rng), change)[:, 0]
+    share = _shares(sheet, 1, held[:, None], rng)
+    return _positive_flows(sheet, given, share, change)[:, 0]
 
 
 def random_truth(sheet: Flowsheet, rng: np.random.Generator) -> Array:
@@ -145,7 +158,8 @@ def random_truth(sheet: Flowsheet, rng: np.random.Generator) -> Array:
         ]
     )
     share = _shares(sheet, kinds * classes, np.repeat(held, classes, axis=1), rng)
-    found = flows(sheet, _given(sheet, classes, rng), share, _changes(sheet, classes, rng))
+    given, change = _given(sheet, classes, rng), _changes(sheet, classes, rng)
+    found = _positive_flows(sheet, given, share, change)
     species = found.reshape(len(sheet.streams), kinds, classes)
     columns = {SOLIDS: species.sum(axis=(1, 2))}
     columns |= {c: species[:, i].sum(axis=1) for i, c in enumerate(sheet.components)}
