@@ -9,14 +9,16 @@ import tomllib
 import zipfile
 from fnmatch import fnmatch
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hatchling.builders.wheel import WheelBuilder
 
 import reconcile
-from service.balances.reply import BalanceReply
+from service.balances.reply import BalanceReply, as_json
 from service.balances.service import balance
 from service.kit.settings import Settings
+from service.kit.units import UNITS
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -157,13 +159,68 @@ def test_the_table_in_readme_is_what_the_command_prints() -> None:
     assert [] == [line for line in excerpt.splitlines() if line not in lines]
 
 
-def test_the_request_in_readme_has_a_balance() -> None:
-    """The request on one screen can be sent as it stands."""
-    (request,) = _blocks("json")
+def _name(entry: Any) -> str | None:
+    return entry.get("name") if isinstance(entry, dict) else entry
 
-    reply = balance(request.encode(), Settings())
+
+def _grown(whole: Any, piece: Any) -> Any:
+    """Add a piece as README says: objects completed, lists longer, what has the name replaced."""
+    if isinstance(whole, dict):
+        return whole | {k: _grown(whole[k], v) if k in whole else v for k, v in piece.items()}
+    if isinstance(whole, list):
+        names = {_name(entry) for entry in piece} - {None}
+        return [entry for entry in whole if _name(entry) not in names] + piece
+    return piece
+
+
+def _pieces() -> list[tuple[str, dict[str, Any]]]:
+    """Give the JSON blocks of README that are of requests, each with the heading above it."""
+    block = r"^(<!-- [^\n]+ -->\n)?```json\n(.*?)^```$"
+    parts = re.findall(rf"^##+ ([^\n]+)$|{block}", README, re.MULTILINE | re.DOTALL)
+    found, heading = [], ""
+    for title, mark, piece in parts:
+        heading = title or heading
+        if piece and not mark:
+            found.append((heading, json.loads(piece)))
+    return found
+
+
+PIECES = _pieces()
+MINIMAL = PIECES[0][1]
+
+
+@pytest.mark.parametrize("piece", [p for _, p in PIECES], ids=[title for title, _ in PIECES])
+def test_every_request_in_readme_has_a_balance(piece: dict[str, Any]) -> None:
+    """A request can be sent as it stands, a piece once it is added to the first request."""
+    request = piece if "title" in piece else _grown(MINIMAL, piece)
+
+    reply = balance(json.dumps(request).encode(), Settings())
 
     assert "closed" == reply.outcome
+
+
+def test_the_reply_in_readme_is_what_the_piece_above_it_brings() -> None:
+    """The excerpt of a reply holds members of that reply, word for word."""
+    above, mark, below = README.partition("<!-- reply -->\n")
+    piece, excerpt = json.loads(_blocks("json", above)[-1]), json.loads(_blocks("json", below)[0])
+    reply = json.loads(as_json(balance(json.dumps(_grown(MINIMAL, piece)).encode(), Settings())))
+
+    assert mark
+    assert excerpt == {member: reply[member] for member in excerpt}
+
+
+def test_readme_tells_every_unit() -> None:
+    """The table of units holds every unit that can be read, and no other."""
+    (table,) = re.findall(r"^\| what \| units \|\n(.+?)\n\n", README, re.MULTILINE | re.DOTALL)
+
+    assert sorted(UNITS) == sorted(re.findall(r"`(.+?)`", table))
+
+
+def test_readme_tells_every_member_of_a_reply() -> None:
+    """Each member of the reply stands in the tables, in backticks."""
+    rows = "".join(re.findall(r"^\|.+\|$", README, flags=re.MULTILINE))
+
+    assert set() == set(BalanceReply.model_fields) - set(re.findall(r"`(\w+)`", rows))
 
 
 def test_every_example_has_its_line_of_curl() -> None:
