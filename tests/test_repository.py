@@ -287,6 +287,26 @@ def test_the_developers_page_names_every_module_of_the_engine() -> None:
     assert [] == [module for module in modules if f"`{module}`" not in page]
 
 
+def test_the_lines_that_a_matter_costs_are_about_those_told() -> None:
+    """The figure in each row of the table is the sum over its files, to a quarter."""
+    page = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    (table,) = re.findall(
+        r"^\| matter \| where \| lines \|\n(.+?)\n\n", page, re.MULTILINE | re.DOTALL
+    )
+    rows = [row.strip("| ").rsplit(" | ", 1) for row in table.splitlines()[1:]]
+
+    told = [int(figure) for _, figure in rows]
+    counted = [
+        sum(
+            len((ROOT / path).read_text(encoding="utf-8").splitlines())
+            for path in re.findall(r"`([\w/]+\.py)`", where)
+        )
+        for where, _ in rows
+    ]
+
+    assert pytest.approx(told, rel=0.25) == counted
+
+
 def test_the_container_listens_where_it_is_asked_after_its_health() -> None:
     """Address, port and health check of the container agree, and it does not run as root."""
     recipe = (ROOT / "docker" / "Dockerfile").read_text(encoding="utf-8")
