@@ -207,7 +207,7 @@ class _Values:
             if below > 0 and read.value is not None:
                 known = Known(read.value, read.sd, read.knowledge)
                 theirs = float(self.whole.measured(self.x, reading.streams, of))
-                yield ("reading", reading.name), reading.where, known, theirs
+                yield ("reading", of.is_amount), f"{of.name} of {reading.where}", known, theirs
 
 
 def paired(whole: Whole, case: Survey, balance: Balance, x: Array) -> list[Pair]:

@@ -26,7 +26,7 @@ from tests.comparison_general import (
     without_the_undefined,
 )
 from tests.peers.everything import Array, Whole
-from tests.peers.interior import Judge, Optimum, best
+from tests.peers.interior import TETHER, Judge, Optimum, best
 from tests.surveys import Survey, survey
 
 COUNT = 300
@@ -34,6 +34,18 @@ COUNT = 300
 
 EQUAL = 1e-6
 """Objectives and values nearer than this (relative; objectives absolute below 1) are the same."""
+
+FALLS = 1e-8
+"""Share of the objective by which it must fall further, as amounts run away, to have no optimum."""
+
+LOOSER = 1e4
+"""By how much less undetermined amounts are kept near the truth, to see whether they run away."""
+
+LOST = 1e-3
+"""Rest of the conditions of an optimum beyond which a point is nowhere near one."""
+
+ROUGH = 1e-4
+"""Difference of values that a judge short of its own optimum may have."""
 
 CLOSED = {Outcome.CLOSED, Outcome.CLOSED_WITH_ACTIVE_BOUNDS}
 
@@ -163,25 +175,28 @@ def _refused(case: Survey, seed: int, balance: Balance, alone: Judgement) -> Com
     """
     Judge an outcome without a balance.
 
-    It is justified if the judge finds no optimum either, once nothing keeps undetermined amounts
-    near the truth.
+    It is justified if there is no optimum: amounts run away, and the objective falls as they are
+    let loose; or if the judge ends nowhere near an optimum either.
     """
-    free = Judge(alone.judge.whole, alone.truth, tether=0.0)
-    found = [free.from_(o.x) for o in (*alone.promised, *alone.elsewhere)]
-    settled = [o for o in found if o.converged and not o.boundless]
-    reason = balance.failure.reason if balance.failure else ""
-    best_of_all = best(found)
+    found = (*alone.promised, *alone.elsewhere)
+    kept = best(found)
+    free = Judge(alone.judge.whole, alone.truth, tether=TETHER / LOOSER)
+    loose = best([free.from_(o.x) for o in (kept, *found)])
+    falls = loose.objective < kept.objective - FALLS * max(1.0, kept.objective)
+    boundless = kept.boundless or (falls and loose.boundless)
+    lost = kept.rest > LOST and loose.rest > LOST
     return Comparison(
         seed,
         case.features,
-        Verdict.REFUSED if settled and best(settled).x is best_of_all.x else Verdict.JUSTIFIED,
+        Verdict.JUSTIFIED if boundless or lost else Verdict.REFUSED,
         math.nan,
-        best_of_all.objective,
+        kept.objective,
         math.nan,
         math.nan,
         0,
-        f"{reason} Judge: {best_of_all.status}, boundless {best_of_all.boundless}, "
-        f"rest {best_of_all.rest:.1e}",
+        f"{balance.failure.reason if balance.failure else ''}\n    Judge: {kept.status}, rest "
+        f"{kept.rest:.1e}; let loose {loose.objective:.9g}, rest {loose.rest:.1e}, "
+        f"boundless {loose.boundless}",
     )
 
 
@@ -194,18 +209,25 @@ def compare(seed: int, case: Survey | None = None) -> Comparison:
         return _refused(case, seed, balance, alone)
     judge, there = beside(case, balance, seed)
     ours, without = objective(case, balance)
-    if without:
-        ours = implied(judge, balance)
     apart = best(alone.promised)
     theirs = min(apart.objective, there.objective)
     same = there.objective <= theirs + EQUAL * max(1.0, theirs)
     whole, at = (judge.whole, there) if same else (alone.judge.whole, apart)
     values, what = disagreement(whole, case, balance, at.x)
+    if not at.converged and values <= ROUGH:
+        values = 0.0
+    if without:
+        # Limits on what only limits tell of: where all else agrees, the judge's own point completes
+        # what the engine reports.
+        ours = theirs if values <= EQUAL else implied(judge, balance)
     fault = _fault(balance)
+    verdict = _verdict(ours, theirs, values)
+    if verdict is Verdict.ENGINE and _verdict(ours, implied(judge, balance), 0.0) != Verdict.SAME:
+        fault = "lower than any judge, and the values fit no state that closes within its bounds"
     return Comparison(
         seed,
         case.features,
-        Verdict.FAULTY if fault else _verdict(ours, theirs, values),
+        Verdict.FAULTY if fault else verdict,
         ours,
         theirs,
         min((o.objective for o in alone.elsewhere), default=math.nan),
@@ -227,10 +249,11 @@ def lines(comparisons: Sequence[Comparison]) -> Iterator[str]:
     yield f"{len(comparisons)} surveys, {sum(c.bounds > 0 for c in comparisons)} with active bounds"
     yield from (f"  {verdict}: {counts[verdict]}" for verdict in Verdict if counts[verdict])
     settled = [c for c in comparisons if c.verdict in {Verdict.SAME, Verdict.APART}]
-    worst = max(settled, key=lambda c: c.excess)
-    apart = max(settled, key=lambda c: c.values)
-    yield f"  largest excess of the engine's objective {worst.excess:.2e} (seed {worst.seed})"
-    yield f"  largest difference of a value {apart.values:.2e} (seed {apart.seed}: {apart.remark})"
+    if settled:
+        worst = max(settled, key=lambda c: c.excess)
+        apart = max(settled, key=lambda c: c.values)
+        yield f"  largest excess of the engine's objective {worst.excess:.2e} (seed {worst.seed})"
+        yield f"  largest difference of a value {apart.values:.2e} (seed {apart.seed})"
     elsewhere = [c.seed for c in comparisons if c.elsewhere < c.theirs * (1 - EQUAL) - EQUAL]
     yield f"  bisquare with a better optimum elsewhere: seeds {elsewhere}"
 
