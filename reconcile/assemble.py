@@ -119,9 +119,7 @@ def _known(found: Derived) -> list[Known]:
 
 def _doubts(at: Linearisation, amounts: Derived, assays: Derived) -> list[str]:
     """Give what casts doubt on the standard deviations."""
-    solids = slice(0, None, at.solution.plan.model.kinds)
-    masses = amounts.at(solids)
-    found = linearity.warning(at, masses, assays)
+    found = linearity.warning(at, amounts, assays)
     return [] if found is None else [found]
 
 

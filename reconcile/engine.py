@@ -16,14 +16,14 @@ from .balance import Balance, Failure, Outcome
 from .evidence import cautions
 from .faults import InvalidInput
 from .flowsheet import Flowsheet
-from .kernel.budget import Budget, OverBudget
+from .kernel.budget import Budget, OverBudget, spending
 from .kernel.limits import CLOSURE_TOLERANCE
 from .kernel.losses import Loss
 from .linearisation import Linearisation
 from .measurands import measurand
 from .model import Key, Model
 from .options import Options
-from .plan import plan
+from .plan import PLANS
 from .readings import Limit, Reading
 from .solve import solve
 from .start import Contradiction, StartError
@@ -70,19 +70,18 @@ def reconcile_balance(
         raise InvalidInput(faults)
     budget = Budget(options.time_budget_s, options.memory_budget_mb)
     counted = [i for i, r in enumerate(readings) if math.isfinite(r.sd)]
-    planned = plan(
+    planned = PLANS.of(
         flowsheet,
         [_key(flowsheet, readings[i]) for i in counted],
         [_LOSSES[readings[i].limit] for i in counted],
         [readings[i].sd == 0 for i in counted],
-        budget,
     )
     values = np.array([readings[i].value for i in counted], dtype=np.float64)
     sds = np.array([readings[i].sd for i in counted], dtype=np.float64)
     try:
         # Numbers further apart than a double holds give infinities on the way; the iteration
         # then finds no descent and says so by its outcome.
-        with np.errstate(divide="ignore", invalid="ignore", over="ignore", under="ignore"):
+        with spending(budget), np.errstate(all="ignore"):
             solution = solve(planned, values, sds, options, budget)
             if len(solution.boundless):
                 return failed(Outcome.NOT_CONVERGED, _boundless(solution))
@@ -170,7 +169,10 @@ def _contradiction(planned: Plan, found: Contradiction, counted: list[int]) -> F
     nodes = model.flowsheet.nodes
     named = tuple(dict.fromkeys(nodes[node[row]] for row in (*broken, *concerned)))
     of = dict.fromkeys(str(model.flowsheet.quantities[quantity[row]]) for row in concerned)
-    where = ", ".join(f"'{name}'" for name in named) or "the bounds"
+    within = np.flatnonzero((found.broken | found.involved)[balances:exact_rows])
+    sums = dict.fromkeys(model.stream_of_sum(int(row)) for row in within)
+    where = ", ".join(f"'{name}'" for name in (*named, *sums))
+    where = where or ", ".join(dict.fromkeys(key.where for key in fixed)) or "the bounds"
     listed = ", ".join(f"{key.of.name} of {key.where}" for key in fixed)
     return Failure(
         named,

@@ -8,12 +8,12 @@ solids, and everything else that it is not said to alter: a mill alters sizes, a
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Hashable, Iterable, Mapping
 from dataclasses import dataclass, field
-from functools import cached_property
 from typing import NamedTuple
 
 from .faults import Fault, InvalidInput
+from .kernel.lazy import lazy
 
 SOLIDS = "mass"
 """The word by which readings and results name the dry solids of a stream."""
@@ -106,17 +106,17 @@ class Flowsheet:
     contents: Mapping[str, Mapping[str, Content]] = field(default_factory=dict)
     orders: tuple[Order, ...] = ()
 
-    @cached_property
+    @lazy
     def node_index(self) -> dict[str, int]:
         """Position of each node by name."""
         return {name: i for i, name in enumerate(self.nodes)}
 
-    @cached_property
+    @lazy
     def stream_index(self) -> dict[str, int]:
         """Position of each stream by name."""
         return {stream.name: i for i, stream in enumerate(self.streams)}
 
-    @cached_property
+    @lazy
     def quantities(self) -> tuple[Quantity, ...]:
         """What is followed: the solids, the components, water, then the parts by size class."""
         whole: tuple[Quantity, ...] = (SOLIDS, *self.components)
@@ -124,15 +124,31 @@ class Flowsheet:
         of = (SOLIDS, *self.sized) if self.classes else ()
         return (*whole, *water, *(Part(what, size) for what in of for size in self.classes))
 
-    @cached_property
+    @lazy
     def quantity_index(self) -> dict[Quantity, int]:
         """Position of each quantity."""
         return {quantity: i for i, quantity in enumerate(self.quantities)}
 
-    @cached_property
+    @lazy
     def analytes(self) -> tuple[str, ...]:
         """What the minerals carry, in the order of first mention."""
         return tuple(dict.fromkeys(a for carried in self.contents.values() for a in carried))
+
+    @lazy
+    def identity(self) -> Hashable:
+        """What makes two flowsheets the same."""
+        return (
+            self.nodes,
+            self.streams,
+            self.components,
+            self.water,
+            self.classes,
+            self.sized,
+            tuple((node, tuple(sorted(what))) for node, what in sorted(self.alters.items())),
+            self.wholes,
+            tuple((m, tuple(contents.items())) for m, contents in self.contents.items()),
+            self.orders,
+        )
 
     def conserves(self, node: str, quantity: Quantity) -> bool:
         """Say whether a node conserves a quantity."""
@@ -234,14 +250,20 @@ def _node_faults(flowsheet: Flowsheet) -> list[Fault]:
     return faults
 
 
-def _reached(flowsheet: Flowsheet, *, downstream: bool) -> set[str]:
-    """Give the nodes that something fed can reach, or that can reach a product."""
+def _reached(flowsheet: Flowsheet, quantity: Quantity, *, downstream: bool) -> set[str]:
+    """
+    Give the nodes that a quantity can reach from where it begins, or from which it can leave.
+
+    It begins and ends outside, and at nodes that alter it.
+    """
     along: dict[str | None, list[str | None]] = {}
     for stream in flowsheet.streams:
-        ends = (stream.source, stream.target) if downstream else (stream.target, stream.source)
-        along.setdefault(ends[0], []).append(ends[1])
-    found: set[str] = set()
-    waiting = list(along.get(None, []))
+        if flowsheet.holds(stream, quantity):
+            ends = (stream.source, stream.target) if downstream else (stream.target, stream.source)
+            along.setdefault(ends[0], []).append(ends[1])
+    altering = [n for n in flowsheet.nodes if not flowsheet.conserves(n, quantity)]
+    found: set[str] = set(altering)
+    waiting = [n for start in (None, *altering) for n in along.get(start, [])]
     while waiting:
         node = waiting.pop()
         if node is not None and node not in found:
@@ -254,19 +276,29 @@ def _trap_faults(flowsheet: Flowsheet) -> list[Fault]:
     """Nodes through which nothing can run, in a flowsheet with feed or product."""
     if not flowsheet.feeds and not flowsheet.products:
         return []
-    fed = _reached(flowsheet, downstream=True)
-    drained = _reached(flowsheet, downstream=False)
+    faults = _traps(flowsheet, SOLIDS)
+    if faults or not any(stream.without for stream in flowsheet.streams):
+        return faults
+    return next((f for q in flowsheet.quantities if (f := _traps(flowsheet, q))), [])
+
+
+def _traps(flowsheet: Flowsheet, quantity: Quantity) -> list[Fault]:
+    fed = _reached(flowsheet, quantity, downstream=True)
+    drained = _reached(flowsheet, quantity, downstream=False)
+    what = "nothing" if quantity == SOLIDS else f"no {quantity}"
     faults = []
     for i, node in enumerate(flowsheet.nodes):
         if (node in fed) == (node in drained):
             continue
         lacking = "has no way to any product" if node in fed else "is not fed from anywhere"
+        of = "Node" if quantity == SOLIDS else f"As to {quantity}, node"
         faults.append(
             Fault(
                 ("nodes", i),
                 "node-without-through-flow",
-                f"Node '{node}' {lacking}, so nothing can run through it.",
-                "Add the missing stream, or correct the ends of the streams around it.",
+                f"{of} '{node}' {lacking}, so {what} can run through it.",
+                "Add the missing stream, or correct the ends of the streams around it and what "
+                "they hold.",
             )
         )
     return faults

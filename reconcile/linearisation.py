@@ -8,7 +8,6 @@ bound that holds sharpens the estimate, not the claim about it.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,6 +15,7 @@ import scipy.sparse as sp
 
 from .kernel.active_set import Factor, Held
 from .kernel.factory import factory_of, is_small
+from .kernel.lazy import lazy
 from .kernel.limits import VARIANCE_RESOLUTION
 from .kernel.losses import Loss
 from .kernel.newton import straight_rows
@@ -39,7 +39,7 @@ class Linearisation:
     def _budget(self) -> Budget:
         return self.solution.plan.budget
 
-    @cached_property
+    @lazy
     def _unscaled(self) -> Problem:
         solution = self.solution
         plan = solution.plan
@@ -58,27 +58,27 @@ class Linearisation:
             solution.losses.keep(solution.used),
         )
 
-    @cached_property
+    @lazy
     def _problem(self) -> Problem:
         return self._unscaled.scaled(self.solution.scale)
 
-    @cached_property
+    @lazy
     def _at(self) -> tuple[Floats, Floats, Floats]:
         """Weighted residuals, ratios and denominators of the readings in use."""
         return self._unscaled.residuals(self.solution.x)
 
-    @cached_property
+    @lazy
     def weights(self) -> Floats:
         """How much each reading in use counts, one for squares: (used,)."""
         return self._unscaled.losses.of(self._at[0]).weight
 
-    @cached_property
+    @lazy
     def statistic(self) -> float:
         """Weighted sum of squares of what counts as a number: readings and prior knowledge."""
         residual = self._at[0]
         return float((residual[self._unscaled.losses.counted] ** 2).sum())
 
-    @cached_property
+    @lazy
     def _plain_rows(self) -> sp.csr_array:
         """Weighted derivative of the readings in use, as much as each counts."""
         _, ratio, below = self._at
@@ -87,12 +87,12 @@ class Linearisation:
         counts = np.where(self._unscaled.losses.kind == Loss.AT_LEAST, 0.0, self.weights)
         return rows if (counts == 1).all() else scale_rows(rows, np.sqrt(counts))
 
-    @cached_property
+    @lazy
     def _rows(self) -> sp.csr_array:
         """The same in scaled unknowns."""
         return self._scaled(self._plain_rows)
 
-    @cached_property
+    @lazy
     def structure(self) -> Structure:
         """
         Pins and free moves at the solution itself, where a rank may be lower than in general.
@@ -110,7 +110,7 @@ class Linearisation:
             self._budget,
         )
 
-    @cached_property
+    @lazy
     def _factor(self) -> Factor:
         structure = self.structure
         nothing = np.zeros(len(structure.pins), dtype=bool)
@@ -141,7 +141,7 @@ class Linearisation:
         result = apart - 2 * ratio * cross + ratio**2 * shared
         return np.where(result > VARIANCE_RESOLUTION * (apart + ratio**2 * shared), result, 0.0)
 
-    @cached_property
+    @lazy
     def is_small(self) -> bool:
         """Whether functionals of far-apart unknowns cost no solve of their own."""
         return is_small(self._problem.equalities)
@@ -160,22 +160,25 @@ class Linearisation:
         _, ratio, below = self._at
         weight = root / problem.sd
         slope = ratios.without_offsets().derivative(x, ratio, below, weight)
-        row = ratios.row_of_entry
         bent = slope.copy()
-        bent.data = ratios.below / below[row]
-        none, still = np.zeros(problem.equalities.shape[0]), np.zeros(problem.size)
-        random = np.random.default_rng(seed)
-        straight, curved = np.zeros((draws, len(x))), np.zeros((draws, len(x)))
-        for k in range(draws):
-            normal = random.standard_normal(ratios.count)
-            move = factor.solve(-(self._rows.T @ normal), none, still).move
-            bend = -2 * (slope @ move) * (bent @ move)
-            if len(ratios.products.row):
-                extra = 2 * ratios.products.values(move)
-                np.add.at(bend, ratios.products.row, extra * (weight / below)[ratios.products.row])
-            straight[k] = move
-            curved[k] = move + factor.solve(0.5 * (self._rows.T @ bend), none, still).move
-        return straight * self.solution.scale, curved * self.solution.scale
+        bent.data = ratios.below / below[ratios.row_of_entry]
+        normal = np.random.default_rng(seed).standard_normal((ratios.count, draws))
+        move = factor.spread(self._rows.T @ normal)
+        bend = -2 * (slope @ move) * (bent @ move)
+        products = ratios.products
+        if len(products.row):
+            extra = products.factor[:, None] * move[products.left] * move[products.right]
+            np.add.at(bend, products.row, 2 * extra * (weight / below)[products.row][:, None])
+        curved = move - factor.spread(0.5 * (self._rows.T @ bend))
+        scale = self.solution.scale
+        return move.T * scale, curved.T * scale
+
+    def covariance_with(self, columns: Ints) -> Floats:
+        """Give the covariance of every unknown with some of them, (n, columns)."""
+        scale = self.solution.scale
+        rights = np.zeros((len(scale), len(columns)))
+        rights[columns, np.arange(len(columns))] = scale[columns]
+        return scale[:, None] * self._factor.spread(rights)
 
     def of_ratios(self, ratios: Ratios) -> tuple[Floats, sp.csr_array]:
         """Give the values of ratios (k,), NaN over nothing, and their gradients (k, n)."""

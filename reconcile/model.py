@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,6 +18,7 @@ import scipy.sparse as sp
 from scipy.sparse.linalg import splu
 
 from .flowsheet import SOLIDS, WATER, Flowsheet, Part, Quantity
+from .kernel.lazy import lazy
 from .kernel.problem import Places
 from .measurands import Measurand
 
@@ -91,12 +91,12 @@ class Model:
         """Number of streams."""
         return len(self.flowsheet.streams)
 
-    @cached_property
+    @lazy
     def kinds(self) -> int:
         """Number of extensive quantities in each stream."""
         return len(self.flowsheet.quantities)
 
-    @cached_property
+    @lazy
     def common(self) -> tuple[Common, ...]:
         """The unknowns of no stream: contents, then causes."""
         return (*uncertain_contents(self.flowsheet), *self.causes)
@@ -111,7 +111,7 @@ class Model:
         """Number of unknowns."""
         return self.amounts + len(self.common)
 
-    @cached_property
+    @lazy
     def common_column(self) -> dict[tuple[str, ...], int]:
         """Position of each unknown of no stream."""
         return {common.of: self.amounts + i for i, common in enumerate(self.common)}
@@ -133,7 +133,7 @@ class Model:
         """Give the amounts as (streams, Q)."""
         return x[: self.amounts].reshape(self.streams, self.kinds)
 
-    @cached_property
+    @lazy
     def ends(self) -> tuple[Ints, Ints]:
         """Node positions each stream comes from and goes to, -1 for outside."""
         index = self.flowsheet.node_index
@@ -141,7 +141,7 @@ class Model:
         target = [-1 if s.target is None else index[s.target] for s in self.flowsheet.streams]
         return np.array(source, dtype=np.int64), np.array(target, dtype=np.int64)
 
-    @cached_property
+    @lazy
     def incidence(self) -> sp.csr_array:
         """Inlets +1, outlets -1: shape (nodes, streams)."""
         source, target = self.ends
@@ -151,7 +151,7 @@ class Model:
         shape = (len(self.flowsheet.nodes), self.streams)
         return sp.csr_array((data, (rows, np.concatenate((into, out)))), shape=shape)
 
-    @cached_property
+    @lazy
     def conserved(self) -> Bools:
         """Which node conserves which quantity: (nodes, Q)."""
         sheet = self.flowsheet
@@ -161,7 +161,7 @@ class Model:
             result[sheet.node_index[node]] = kept
         return result
 
-    @cached_property
+    @lazy
     def absent(self) -> Bools:
         """Unknowns that are zero because their stream cannot hold them: (n,)."""
         sheet = self.flowsheet
@@ -171,17 +171,17 @@ class Model:
                 result[i] = [not sheet.holds(stream, quantity) for quantity in sheet.quantities]
         return self.wide(result.astype(float), 0.0) > 0
 
-    @cached_property
+    @lazy
     def signed(self) -> Bools:
         """Streams whose amounts may be negative: (streams,)."""
         return np.array([stream.signed for stream in self.flowsheet.streams], dtype=bool)
 
-    @cached_property
+    @lazy
     def free(self) -> Bools:
         """Unknowns without a lower bound: (n,)."""
         return self.wide(np.repeat(self.signed, self.kinds).astype(float), 1.0) > 0
 
-    @cached_property
+    @lazy
     def sums(self) -> tuple[Sums, ...]:
         """Quantities that are sums of others in the same stream: size classes, closures."""
         sheet, at = self.flowsheet, self.flowsheet.quantity_index
@@ -195,7 +195,7 @@ class Model:
             sums.append(Sums(0, tuple(at[c] for c in whole.components), here))
         return tuple(sums)
 
-    @cached_property
+    @lazy
     def balances(self) -> tuple[Ints, Ints]:
         """
         Node and quantity of each row of conservation, each (rows,).
@@ -217,7 +217,7 @@ class Model:
         node, quantity = np.nonzero(wanted)
         return node.astype(np.int64), quantity.astype(np.int64)
 
-    @cached_property
+    @lazy
     def conservation(self) -> sp.csr_array:
         """Rows zero at a balance, in the order of :attr:`balances`: shape (rows, unknowns)."""
         node, quantity = self.balances
@@ -226,7 +226,7 @@ class Model:
         columns = picked.indices * self.kinds + quantity[row]
         return sp.csr_array((picked.data, columns, picked.indptr), shape=(len(node), self.size))
 
-    @cached_property
+    @lazy
     def summing(self) -> sp.csr_array:
         """Rows whole - parts, zero at a balance: shape (rows, unknowns)."""
         rows: list[Ints] = []
@@ -246,14 +246,19 @@ class Model:
         where = (np.concatenate(rows), np.concatenate(columns))
         return sp.csr_array((np.concatenate(data), where), shape=(count, self.size))
 
-    @cached_property
+    def stream_of_sum(self, row: int) -> str:
+        """Give the stream in which a row of :attr:`summing` adds up."""
+        streams = np.concatenate([np.flatnonzero(total.streams) for total in self.sums])
+        return self.flowsheet.streams[int(streams[row])].name
+
+    @lazy
     def exact(self) -> sp.csr_array:
         """All rows that are zero at a balance: conservation, then sums within streams."""
         if not self.sums:
             return self.conservation
         return sp.csr_array(sp.vstack((self.conservation, self.summing), format="csr"))
 
-    @cached_property
+    @lazy
     def nests(self) -> tuple[Ints, Ints]:
         """Pairs (part, whole) of quantities of which the part is at most the whole."""
         sheet, at = self.flowsheet, self.flowsheet.quantity_index
@@ -265,7 +270,7 @@ class Model:
         part = np.array([p for p, _ in pairs], dtype=np.int64)
         return part, np.array([w for _, w in pairs], dtype=np.int64)
 
-    @cached_property
+    @lazy
     def within(self) -> sp.csr_array:
         """Rows whole - part ≥ 0, stream by stream: shape (streams · nests, unknowns)."""
         part, whole = self.nests
@@ -284,7 +289,7 @@ class Model:
         stream, nest = divmod(row, len(part))
         return int(streams[stream]), int(part[nest])
 
-    @cached_property
+    @lazy
     def inside(self) -> dict[int, tuple[int, ...]]:
         """Quantities that vanish with a quantity, itself first."""
         sheet, at = self.flowsheet, self.flowsheet.quantity_index
@@ -307,13 +312,13 @@ class Model:
             result[[self.column(stream, q) for q in self.inside[quantity]]] = True
         return result
 
-    @cached_property
+    @lazy
     def closed_parts(self) -> Ints:
         """Connected parts without feed or product, in which everything circulates."""
         source, target = self.ends
         return np.setdiff1d(self.part_of, self.part_of[(source < 0) | (target < 0)])
 
-    @cached_property
+    @lazy
     def entries(self) -> Bools:
         """Streams whose amount sets a part's throughput: (streams,), feeds or one of a circuit."""
         source, _ = self.ends
@@ -352,14 +357,14 @@ class Model:
         through = splu(sp.csc_array(sp.eye_array(nodes, format="csc") - passed)).solve(fed)
         return np.where(entries, feeds, part * through[source])
 
-    @cached_property
+    @lazy
     def places(self) -> Places:
         """Stream of each unknown and node of each balance."""
         groups = np.repeat(np.arange(self.streams), self.kinds)
         node, _ = self.balances
         return Places(np.concatenate((groups, np.full(len(self.common), -1))), node)
 
-    @cached_property
+    @lazy
     def part_of(self) -> Ints:
         """Which connected part of the flowsheet each stream belongs to, shape (streams,)."""
         link = abs(self.incidence)

@@ -7,9 +7,10 @@ holds there holds almost everywhere.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import OrderedDict
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from threading import Lock
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,8 +18,11 @@ import scipy.sparse as sp
 
 from .flowsheet import Flowsheet
 from .kernel.active_set import Held
-from .kernel.budget import Budget
+from .kernel.budget import Budget, in_hand
+from .kernel.elimination import Ranks
 from .kernel.factory import pins_of, unit_factor
+from .kernel.layout import layout_of
+from .kernel.lazy import lazy
 from .kernel.losses import Loss, Losses
 from .kernel.problem import Ratios
 from .model import Key, Model, model_of
@@ -26,6 +30,7 @@ from .observability import Structure, null_space, structure_of
 from .rows import readings_as_ratios
 
 if TYPE_CHECKING:
+    from .kernel.lanes import Layout
     from .kernel.problem import Bools, Floats, Ints
 
 _GENERIC_SEED = 19370101
@@ -38,27 +43,36 @@ class Plan:
     A flowsheet with the quantities that are read, ready for any values.
 
     ``keys`` name the readings in order; ``kinds`` (m,) how each counts and ``fixed`` (m,) those
-    held exactly, both with what is known of the common unknowns and the orders behind the readings;
-    ``budget`` limits the work.
+    held exactly, both with what is known of the common unknowns and the orders behind the readings.
+    What it works out is limited by the budget of the calculation in hand.
     """
 
     model: Model
     keys: tuple[Key, ...]
     losses: Losses
     fixed: Bools
-    budget: Budget
 
-    @cached_property
+    @property
+    def budget(self) -> Budget:
+        """The budget of the calculation in hand."""
+        return in_hand()
+
+    @property
+    def weight(self) -> int:
+        """What keeping it costs, in unknowns and readings."""
+        return self.model.size + len(self.fixed)
+
+    @lazy
     def ratios(self) -> Ratios:
         """The readings, priors and orders as ratios, (m,)."""
         return readings_as_ratios(self.model, self.keys)
 
-    @cached_property
+    @lazy
     def telling(self) -> Bools:
         """Rows that are numbers of their own, not limits or orders, (m,)."""
         return self.losses.counted
 
-    @cached_property
+    @lazy
     def gauges(self) -> Ints:
         """
         Feed masses held while solving, one for each part of the flowsheet without an amount read.
@@ -79,12 +93,46 @@ class Plan:
         free = [p for p in np.unique(model.part_of) if p not in weighed and (part == p).any()]
         return np.array([np.flatnonzero(part == p)[0] * model.kinds for p in free], dtype=np.int64)
 
-    @cached_property
+    @lazy
     def gauge_rows(self) -> sp.csr_array:
         """One row for each gauge, shape (gauges, n)."""
         count = len(self.gauges)
         shape = (count, self.model.size)
         return sp.csr_array((np.ones(count), (np.arange(count), self.gauges)), shape=shape)
+
+    @lazy
+    def layout(self) -> Layout | None:
+        """
+        The statement laid out for the compiled road, ``None`` where it needs the general one.
+
+        That is where the values enter the equalities (fixed readings), where unknowns multiply each
+        other, and where readings cost anything but squares.
+        """
+        if self.fixed.any() or not self.losses.plain or len(self.ratios.products.row):
+            return None
+        model = self.model
+        equalities = sp.csr_array(sp.vstack((model.exact, self.gauge_rows)))
+        every = np.ones(self.ratios.count, dtype=bool)
+        typical = self._generic_rows(every, model.absent, alone=False)
+        parts = (equalities, self.ratios, model.within, typical)
+        return layout_of(*parts, model.places, self._ranks, model.absent)
+
+    @property
+    def _ranks(self) -> Ranks | None:
+        """Solids after all else, where nothing but solids couples the quantities."""
+        model = self.model
+        if model.sums or len(model.common):
+            return None
+        kind = np.arange(model.size) % model.kinds
+        _, quantity = model.balances
+        rows = np.concatenate((quantity, np.zeros(len(self.gauges), dtype=np.int64)))
+        unknowns, rows = (np.where(q == 0, model.kinds, q) for q in (kind, rows))
+        return Ranks(unknowns, rows)
+
+    @lazy
+    def open_pins(self) -> Bools:
+        """Unknowns to hold while solving with every stream running, shape (n,)."""
+        return self.solver_pins(self.model.absent)
 
     def solver_pins(self, closed: Bools) -> Bools:
         """Give the unknowns to hold while solving, beside the gauges, shape (n,)."""
@@ -95,12 +143,12 @@ class Plan:
         rows = self._generic_rows(meaningful, closed)
         return pins_of(balances, rows, closed, self.model.places, self.budget)
 
-    @cached_property
+    @lazy
     def structure(self) -> Structure:
         """The generic classification with every stream running."""
         return self._structure_with(self.model.absent)
 
-    @cached_property
+    @lazy
     def degrees_of_freedom(self) -> int:
         """Number of independent checks among the readings that are not fixed."""
         return self._degrees_with(self.model.absent)
@@ -139,6 +187,10 @@ class Plan:
         basis = null_space(model.exact, rows, structure, model.places, self.budget)
         return np.where(closed, 0.0, self._generic_point), basis
 
+    def open_directions(self, chosen: Bools, closed: Bools) -> int:
+        """Give how many unknowns the balances and the ``chosen`` readings (m,) leave open."""
+        return self._pins_with(chosen & self.meaningful(closed), closed)
+
     def degrees_with(self, closed: Bools) -> int:
         """Give the degrees of freedom with ``closed`` unknowns zero."""
         if np.array_equal(closed, self.model.absent):
@@ -161,7 +213,7 @@ class Plan:
         rows = self._generic_rows(chosen, closed)
         return int(pins_of(model.exact, rows, closed, model.places, self.budget).sum())
 
-    @cached_property
+    @lazy
     def _generic_point(self) -> Floats:
         random = np.random.default_rng(_GENERIC_SEED)
         model = self.model
@@ -184,19 +236,18 @@ class Plan:
         factor = unit_factor(model.exact, one, held, model.places, self.budget)
         return point + factor.solve(np.zeros(model.size), -(model.exact @ point), 0 * point).move
 
-    def _generic_rows(self, chosen: Bools, closed: Bools) -> sp.csr_array:
-        ratios = self.ratios.keep(chosen).without_offsets()
+    def _generic_rows(self, chosen: Bools, closed: Bools, *, alone: bool = True) -> sp.csr_array:
+        """Give derivatives at the generic point; ``alone`` as if no errors were shared."""
+        ratios = self.ratios.keep(chosen)
+        ratios = ratios.without_offsets() if alone else ratios
         point = np.where(closed, 0.0, self._generic_point)
         below = ratios.denominators(point)
-        return ratios.jacobian(point, ratios.numerators(point) / below, 1 / below)
+        ratio = ratios.numerators(point) / below
+        return ratios.derivative(point, ratio, below, np.ones(ratios.count))
 
 
 def plan(
-    flowsheet: Flowsheet,
-    keys: Sequence[Key],
-    kinds: Sequence[Loss],
-    fixed: Sequence[bool],
-    budget: Budget,
+    flowsheet: Flowsheet, keys: Sequence[Key], kinds: Sequence[Loss], fixed: Sequence[bool]
 ) -> Plan:
     """
     Plan the reconciliation of a checked flowsheet.
@@ -212,5 +263,54 @@ def plan(
         tuple(keys),
         Losses(np.array(every, dtype=np.int64)),
         np.array([*fixed, *([False] * (priors + orders))], dtype=bool),
-        budget,
     )
+
+
+MOST_KEPT = 100_000
+"""Unknowns and readings of the plans kept: about a kilobyte each, so some hundred megabytes."""
+
+
+class Plans:
+    """
+    Plans kept for the next balance of the same flowsheet with the same quantities read.
+
+    The least recently used go first when :data:`MOST_KEPT` is passed; safe across threads.
+    """
+
+    def __init__(self, most: int = MOST_KEPT) -> None:
+        self._most = most
+        self._kept: OrderedDict[Hashable, Plan] = OrderedDict()
+        self._lock = Lock()
+
+    def of(
+        self,
+        flowsheet: Flowsheet,
+        keys: Sequence[Key],
+        kinds: Sequence[Loss],
+        fixed: Sequence[bool],
+    ) -> Plan:
+        """Give the plan, a kept one if there is one."""
+        name = (flowsheet.identity, tuple(keys), tuple(kinds), tuple(fixed))
+        with self._lock:
+            found = self._kept.get(name)
+            if found is not None:
+                self._kept.move_to_end(name)
+                return found
+        made = plan(flowsheet, keys, kinds, fixed)
+        with self._lock:
+            self._kept[name] = made
+            while self._weight > self._most and len(self._kept) > 1:
+                self._kept.popitem(last=False)
+        return made
+
+    @property
+    def _weight(self) -> int:
+        return sum(one.weight for one in self._kept.values())
+
+    def __len__(self) -> int:
+        """Give the number of plans kept."""
+        return len(self._kept)
+
+
+PLANS = Plans()
+"""The plans of this process."""

@@ -4,31 +4,41 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
 import scipy.sparse as sp
 
-from .flowsheet import SOLIDS, Part
+from .flowsheet import SOLIDS, WATER, Part
+from .kernel import lanes
 from .kernel.active_set import Held
 from .kernel.budget import Budget
 from .kernel.factory import factory_of, is_small
 from .kernel.limits import (
+    CLOSES_WELL,
+    DISREGARDED,
     FURTHER_STARTS,
+    MOST_SUSPECTS,
     ORDER_ROUNDS,
     ORDER_SD,
     ORDER_TOLERANCE,
     PLAIN_STEPS,
+    REAL_FALL,
     RESCALE_AFTER,
     RUNAWAY,
     SAME_OBJECTIVE,
+    SAME_PLACE,
     SMALLEST_BESIDE_GUESS,
     SMALLEST_FREE_SCALE,
     SMALLEST_SCALE,
+    SMALLEST_WEIGHT,
+    SURELY_THERE,
+    TIED_PULP,
     ZERO_READING,
     ZERO_STREAM,
 )
-from .kernel.losses import Loss, Losses
+from .kernel.losses import HUBER_LIMIT, Loss, Losses
 from .kernel.newton import Optimum, minimise
 from .kernel.problem import Problem
 from .options import Options, Robust
@@ -168,8 +178,6 @@ class _Case:
         kept = plan.meaningful(closed)
         used = kept & ~plan.fixed
         rows, target = fixed_rows(plan, self.values, kept & plan.fixed)
-        floor = _floor(plan, self.values, self.first.throughput)
-        floor = np.where(_dividing(plan, kept) & ~closed, floor, 0.0)
         still = np.zeros(model.exact.shape[0])
         return Problem(
             sp.csr_array(sp.vstack((model.exact, rows, plan.gauge_rows))),
@@ -177,7 +185,7 @@ class _Case:
             plan.ratios.keep(used),
             self.values[used],
             self.sds[used],
-            np.where(model.free, -np.inf, floor),
+            self._floors(closed),
             model.within,
             model.places,
             self.losses.keep(used),
@@ -200,7 +208,7 @@ class _Case:
         except Contradiction:
             dividing = np.flatnonzero(problem.lower > 0)
             empty = forced_zero(problem.scaled(scale), dividing, closed)
-            if not empty.any():
+            if not empty.any() or self.runs(dividing[empty]):
                 raise
         vanished = np.zeros_like(closed)
         vanished[dividing[empty]] = True
@@ -208,12 +216,23 @@ class _Case:
         at = np.where(closed, 0.0, at) / scale
         return scale * feasible(self.problem(closed).scaled(scale), at, closed), closed
 
+    def runs(self, columns: Ints) -> bool:
+        """Say whether any of these amounts was read, and read as surely above zero."""
+        ratios = self.plan.ratios
+        single = np.diff(ratios.indptr) == 1
+        first = ratios.indices[ratios.indptr[:-1][single]]
+        sure = self.values[single] > SURELY_THERE * self.sds[single]
+        return bool(np.isin(first[sure & (ratios.constant[single] > 0)], columns).any())
+
     def attempt(
         self, at: Floats, empty: Bools, *, passes: bool
     ) -> tuple[Solution | None, StartError | np.linalg.LinAlgError | None]:
         """Go down from near ``at`` with ``empty`` streams closed; or say what prevented it."""
         try:
             start, closed = at, empty
+            found = self.swift(start, closed, passes=passes)
+            if found is not None:
+                return found, None
             if self.plan.fixed.any():
                 start, closed = self.feasible(np.where(empty, 0.0, at), empty)
             if passes:
@@ -222,15 +241,82 @@ class _Case:
         except (StartError, np.linalg.LinAlgError) as error:
             return None, error
 
+    def swift(self, at: Floats, closed: Bools, *, passes: bool) -> Solution | None:
+        """
+        Go down on the compiled road, or give ``None`` where the general road must be taken.
+
+        It is taken where the values enter the equalities, a stream empties, a component is all of
+        its solids, or the compiled iteration did not settle.
+        """
+        plan = self.plan
+        if plan.layout is None or not np.array_equal(closed, plan.model.absent):
+            return None
+        lane = np.s_[:, None]
+        given = lanes.Given(
+            self.values[lane],
+            self.sds[lane],
+            self._target[lane],
+            self._floors(plan.model.absent)[lane],
+            self.first.scale[lane],
+        )
+        x = np.where(closed, 0.0, at)[lane].copy()
+        held = np.zeros(x.shape, dtype=bool)
+        pinned = plan.open_pins[lane].copy()
+        self.budget.check()
+        state, steps, decrement, objective, binding = lanes.descend(
+            plan.layout, given, x, held, pinned, passes
+        )
+        self.budget.check()
+        floors = given.floor[:, 0]
+        emptied = (held[:, 0] & (floors > 0)).any()
+        if state[0] != lanes.CONVERGED or emptied or not self._closes(x[:, 0]):
+            return None
+        none = np.zeros(plan.model.within.shape[0], dtype=bool)
+        lower = held[:, 0]
+        found = Held(lower, none, pinned[:, 0], closed)
+        optimum = Optimum(
+            x[:, 0],
+            found,
+            True,
+            float(decrement[0]),
+            int(steps[0]),
+            float(objective[0]),
+            replace(found, lower=binding[:, 0]),
+        )
+        return self._solution(x[:, 0], self.scale(x[:, 0]), closed, optimum)
+
+    def _closes(self, x: Floats) -> bool:
+        """Say whether every balance closes well within what is promised."""
+        exact = self.plan.model.exact
+        flow = abs(exact) @ np.maximum(np.abs(x), SMALLEST_SCALE * self.first.throughput)
+        return bool(np.all(np.abs(exact @ x) <= CLOSES_WELL * flow))
+
+    @property
+    def _target(self) -> Floats:
+        """Right-hand sides of balances and gauges; there are no fixed readings on this road."""
+        plan = self.plan
+        return np.concatenate((np.zeros(plan.model.exact.shape[0]), self.first.point[plan.gauges]))
+
+    def _floors(self, closed: Bools) -> Floats:
+        """Give the lower bounds: above zero for what divides, none for what may be negative."""
+        plan = self.plan
+        floor = _floor(plan, self.values, self.first.throughput)
+        floor = np.where(_dividing(plan, plan.meaningful(closed)) & ~closed, floor, 0.0)
+        return np.where(plan.model.free, -np.inf, floor)
+
     def scale(self, x: Floats) -> Floats:
-        """Give each unknown's own size: that of the common ones is what is known of them."""
+        """
+        Give each unknown's own size: that of the common ones is what is known of them.
+
+        An unknown at zero takes its size from the guess, or its multiplier, which is per unit of
+        size, would drown in rounding.
+        """
         plan, model = self.plan, self.plan.model
         flows = _throughput(plan, x, self.first)
         least = np.where(model.free, SMALLEST_FREE_SCALE, SMALLEST_SCALE) * flows
-        # An unknown at zero still needs a size of its own, or its multiplier drowns.
-        least = np.maximum(least, SMALLEST_BESIDE_GUESS * self.first.scale)
         least[model.amounts :] = self.first.scale[model.amounts :]
-        return np.maximum(np.abs(x), least)
+        beside = np.maximum(least, SMALLEST_BESIDE_GUESS * self.first.scale)
+        return np.where(np.abs(x) > least, np.abs(x), beside)
 
     def passes(self, x: Floats, closed: Bools) -> Floats:
         """Improve a feasible point by the linear passes."""
@@ -281,13 +367,19 @@ class _Case:
             if not optimum.converged or not newly.any():
                 break
             gone |= newly
-            empty = model.emptied(newly)
+            empty = model.emptied(newly | self.drained(x, newly))
             try:
                 x, closed = self.feasible(np.where(empty, 0.0, x), closed | empty)
             except Contradiction as contradiction:
                 # The fixed values agree with one another, as the start showed; they do not agree
                 # with an empty stream, so this start leads nowhere.
                 raise StartError("fixed values keep a vanishing stream running") from contradiction
+        objective = self.objective(x, optimum)
+        optimum = replace(optimum, iterations=done, objective=objective)
+        return replace(self._solution(x, scale, closed, optimum), emptied=gone)
+
+    def _solution(self, x: Floats, scale: Floats, closed: Bools, optimum: Optimum) -> Solution:
+        plan = self.plan
         return Solution(
             plan=plan,
             values=self.values,
@@ -299,9 +391,19 @@ class _Case:
             typical=self.first.throughput,
             closed=closed,
             used=plan.meaningful(closed) & ~plan.fixed,
-            emptied=gone,
-            optimum=replace(optimum, iterations=done, objective=self.objective(x, optimum)),
+            emptied=np.zeros_like(closed),
+            optimum=optimum,
         )
+
+    def drained(self, x: Floats, newly: Bools) -> Bools:
+        """Give the water that vanishes with solids that do: a pulp, not a trace in a water pipe."""
+        model = self.plan.model
+        result = np.zeros_like(newly)
+        if model.flowsheet.water:
+            water = model.columns(model.flowsheet.quantity_index[WATER])
+            dry = model.columns(0)
+            result[water] = newly[dry] & (x[water] < TIED_PULP * x[dry])
+        return result
 
     def objective(self, x: Floats, optimum: Optimum) -> float:
         """Give the objective without what holds the orders."""
@@ -339,15 +441,19 @@ def _better(one: Solution | None, other: Solution | None) -> Solution | None:
     """
     Give the converged one, or the one with the lower objective; the first where they agree.
 
-    One that ran away below the other's objective shows that there is no optimum, and is kept.
+    One that ran away well below the other's objective shows that there is no optimum, and is kept.
     """
     if one is None or other is None:
         return one or other
+    far = len(one.boundless) > 0, len(other.boundless) > 0
+    if far[0] != far[1]:
+        sound, astray = (other, one) if far[0] else (one, other)
+        fall = sound.optimum.objective - astray.optimum.objective
+        return astray if fall > REAL_FALL or not sound.optimum.converged else sound
+    if one.optimum.converged != other.optimum.converged:
+        return one if one.optimum.converged else other
     gap = one.optimum.objective - other.optimum.objective
-    lower = other if gap > SAME_OBJECTIVE * (1 + other.optimum.objective) else one
-    if one.optimum.converged == other.optimum.converged or len(lower.boundless):
-        return lower
-    return one if one.optimum.converged else other
+    return other if gap > SAME_OBJECTIVE * (1 + other.optimum.objective) else one
 
 
 def _is_plain(solution: Solution) -> bool:
@@ -395,7 +501,8 @@ def _least_squares(case: _Case, empty: Bools) -> Solution:
 def _other_optimum(best: Solution, other: Solution) -> Solution | None:
     """Give the other one if it is another optimum indeed."""
     gap = other.optimum.objective - best.optimum.objective
-    same = gap <= SAME_OBJECTIVE * (1 + best.optimum.objective)
+    apart = np.abs(other.x - best.x) > SAME_PLACE * best.throughput
+    same = gap <= SAME_OBJECTIVE * (1 + best.optimum.objective) and not apart.any()
     return None if same or not other.optimum.converged else other
 
 
@@ -410,10 +517,56 @@ def _robust(case: _Case, plain: Solution) -> Solution:
     if case.options.robust is Robust.HUBER or not huber.optimum.converged:
         return huber
     bisquare = case.with_loss(Loss.BISQUARE)
-    found = [bisquare.descend(start.x, start.closed) for start in (huber, plain)]
-    best = _better(found[0], found[1]) or found[0]
-    other = found[1] if best is found[0] else found[0]
-    return replace(best, alternative=_other_optimum(best, other))
+    starts = [huber, plain, *_without_suspects(case, huber)]
+    found = [bisquare.descend(start.x, start.closed) for start in starts]
+    found = [one for one in found if one.optimum.converged and _keeps_what_is_known(one)]
+    if not found:
+        return huber
+    best = min(found, key=lambda one: one.optimum.objective)
+    others = [other for one in found if (other := _other_optimum(best, one)) is not None]
+    second = min(others, key=lambda one: one.optimum.objective, default=None)
+    return replace(best, alternative=second)
+
+
+def _residuals(solution: Solution) -> Floats:
+    """Give the weighted residuals of the readings in use, zero for the others, (m,)."""
+    ratios = solution.plan.ratios
+    with np.errstate(divide="ignore", invalid="ignore"):
+        value = ratios.numerators(solution.x) / ratios.denominators(solution.x)
+        residual = (value + ratios.offsets(solution.x) - solution.values) / solution.sds
+    return np.where(solution.used, residual, 0.0)
+
+
+def _without_suspects(case: _Case, huber: Solution) -> Iterator[Solution]:
+    """Give least squares without each of the readings that Huber's loss discounts, and pairs."""
+    readings = len(case.plan.keys)
+    residual = np.abs(_residuals(huber)[:readings])
+    suspects = np.argsort(-residual)[: int(np.sum(residual > HUBER_LIMIT))][:MOST_SUSPECTS]
+    sets = [(k,) for k in suspects] + list(combinations(suspects, 2))
+    for chosen in sets:
+        sds = case.sds.copy()
+        sds[list(chosen)] *= DISREGARDED
+        try:
+            found = replace(case, sds=sds).descend(huber.x, huber.closed)
+        except (StartError, np.linalg.LinAlgError):
+            continue
+        if found.optimum.converged:
+            yield found
+
+
+def _keeps_what_is_known(solution: Solution) -> bool:
+    """
+    Say whether the readings that still count determine what all of them determine.
+
+    A point where two camps of readings cancel, each discounted entirely, is stationary too: it is
+    a maximum between them.
+    """
+    plan = solution.plan
+    weight = solution.losses.of(_residuals(solution)).weight
+    counts = solution.used & plan.telling & (weight > SMALLEST_WEIGHT) | plan.fixed
+    return plan.open_directions(counts, solution.closed) <= int(
+        plan.structure_with(solution.closed).pins.sum()
+    )
 
 
 def solve(plan: Plan, values: Floats, sds: Floats, options: Options, budget: Budget) -> Solution:

@@ -10,7 +10,7 @@ import numpy as np
 from scipy.stats import chi2
 
 from reconcile.balance import Knowledge, Known
-from reconcile.flowsheet import SIZES, SOLIDS, Flowsheet
+from reconcile.flowsheet import SIZES, SOLIDS, Content, Flowsheet
 
 if TYPE_CHECKING:
     from reconcile.linearisation import Linearisation
@@ -38,24 +38,30 @@ def unresolved_minerals(at: Linearisation, assays: dict[tuple[str, str], Known])
     """Minerals that the analytes read cannot tell apart, if any stream's are unobservable."""
     plan = at.solution.plan
     sheet = plan.model.flowsheet
-    minerals = list(sheet.contents)
+    if not sheet.contents:
+        return
     unknown = {c for (_, c), a in assays.items() if a.knowledge is Knowledge.UNOBSERVABLE}
+    read = sorted({analyte for key in plan.keys for _, _, analyte in key.of.carried})
+    members = [m for whole in sheet.wholes for m in whole.components]
+    minerals = list(dict.fromkeys((*sheet.contents, *members)))
     if not unknown & set(minerals):
         return
     # Loaded only where minerals are: the package reads formulas, which takes a library.
     from reconcile.minerals.resolution import in_words, resolution  # noqa: PLC0415
 
-    read = {analyte for key in plan.keys for _, _, analyte in key.of.carried}
-    rows = [[sheet.contents[m].get(a) for m in minerals] for a in sorted(read)]
-    contents = np.array([[0.0 if c is None else c.value for c in row] for row in rows])
-    sds = np.array([[0.0 if c is None else c.sd for c in row] for row in rows])
-    whole = np.array([[1.0 if m in w.components else 0.0 for m in minerals] for w in sheet.wholes])
-    if len(whole):
-        contents = np.vstack((contents.reshape(-1, len(minerals)), whole))
-        sds = np.vstack((sds.reshape(-1, len(minerals)), np.zeros_like(whole)))
-    found = resolution(contents.reshape(-1, len(minerals)), sds.reshape(-1, len(minerals)))
-    for sentence in in_words(found, minerals):
-        yield f"{sentence} The analytes read ({', '.join(sorted(read)) or 'none'}) leave it open."
+    none = Content(0.0)
+    rows = [[sheet.contents.get(m, {}).get(a, none) for m in minerals] for a in read]
+    rows += [[Content(float(m in w.components)) for m in minerals] for w in sheet.wholes]
+    shape = (len(rows), len(minerals))
+    contents = np.array([c.value for row in rows for c in row]).reshape(shape)
+    found = resolution(contents, np.array([c.sd for row in rows for c in row]).reshape(shape))
+    for mixture, sentence in zip(found.mixtures.T, in_words(found, minerals), strict=True):
+        if any(minerals[int(k)] in unknown for k in np.flatnonzero(mixture)):
+            yield (
+                f"{sentence} The analytes read ({', '.join(read) or 'none'}) leave it open. Read "
+                "one of them on its own, by grain counts or a separation, or an analyte that tells "
+                "them apart."
+            )
 
 
 def altered(flowsheet: Flowsheet, node: str) -> Flowsheet:
@@ -90,5 +96,5 @@ def sizes_made(nodes: list[str], before: float, after: float) -> str:
         f"The size readings contradict that {named} conserves sizes: without that balance the "
         f"statistic falls from {before:.4g} to {max(after, 0.0):.4g}. A mill, an attritioner or a "
         f"crusher makes sizes; if {'it' if one else 'one of them'} is such, say that it alters "
-        "sizes."
+        'sizes ("alters": ["sizes"]).'
     )

@@ -12,6 +12,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.stats import norm
 
 from reconcile import derived
 
@@ -35,6 +36,38 @@ NEAR = 1.2
 a tenth or more."""
 
 
+TENTH = 0.1
+"""Share of an sd beyond which a simulated one would differ noticeably."""
+
+MOST_NEAR = 50
+"""Amounts near a bound that are followed to what hangs together with them."""
+
+
+def _cut(room: Floats) -> Floats:
+    """Give the share of a normal variance that is lost if it is cut off ``room`` sds below."""
+    below, density = norm.cdf(-room), norm.pdf(room)
+    mean = density - room * below
+    square = room**2 * below + norm.cdf(room) - room * density
+    return np.asarray(1 - (square - mean**2))
+
+
+def _pulled(at: Linearisation, rows: Functionals, found: Derived, amounts: Derived) -> Bools:
+    """
+    Say of each functional whether a bound near another amount takes a tenth of its sd.
+
+    What correlates by r with an amount that loses the share k of its variance loses r²k.
+    """
+    free = at.solution.plan.model.free[: len(amounts.value)]
+    near = amounts.known & (amounts.sd > 0) & (amounts.value < NEAR * amounts.sd) & ~free
+    columns = np.flatnonzero(near)[:MOST_NEAR]
+    if not len(columns):
+        return np.zeros(len(found.value), dtype=bool)
+    shared = np.asarray(_slope(rows, found.value, at.solution.x, at.covariance_with(columns)))
+    spread = np.outer(np.where(found.sd > 0, found.sd, np.inf), amounts.sd[columns])
+    lost = (shared / spread) ** 2 * _cut(amounts.value[columns] / amounts.sd[columns])
+    return np.asarray(lost.max(axis=1) > 1 - (1 - TENTH) ** 2)
+
+
 def doubtful(
     at: Linearisation, rows: Functionals, found: Derived, moves: tuple[Floats, Floats], top: float
 ) -> Bools:
@@ -46,18 +79,17 @@ def doubtful(
     """
     x, (straight, curved) = at.solution.x, moves
     sure = found.known & found.defined & (found.sd > 0)
-    bend = np.zeros(len(found.value))
-    for move, bent in zip(straight, curved, strict=True):
-        after = _value(rows, x + bent)
-        line = found.value + _slope(rows, found.value, x, move)
-        bend += np.nan_to_num((after - line) ** 2, nan=np.inf)
+    after = _value(rows, x[:, None] + curved.T)
+    line = found.value[:, None] + _slope(rows, found.value, x, straight.T)
+    bend = np.nan_to_num((after - line) ** 2, nan=np.inf).mean(axis=1)
     spread = np.where(sure, found.sd, np.inf)
-    bends = np.sqrt(bend / len(straight)) > BENT * spread
+    bends = np.sqrt(bend) > BENT * spread
     room = np.minimum(found.value, top - found.value)
     return np.asarray(sure & (bends | (room < NEAR * np.where(sure, found.sd, 0.0))))
 
 
 def _value(rows: Functionals, x: Floats) -> Floats:
+    """Give the functionals at points (n, draws)."""
     above = np.asarray(rows.above @ x)
     if rows.below is None:
         return above
@@ -66,12 +98,13 @@ def _value(rows: Functionals, x: Floats) -> Floats:
 
 
 def _slope(rows: Functionals, value: Floats, x: Floats, move: Floats) -> Floats:
+    """Give the first-order change of the functionals along moves (n, draws)."""
     above = np.asarray(rows.above @ move)
     if rows.below is None:
         return above
-    below = (rows.below @ x)[rows.partner]
+    below = (rows.below @ x)[rows.partner][:, None]
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray((above - value * (rows.below @ move)[rows.partner]) / below)
+        return np.asarray((above - value[:, None] * (rows.below @ move)[rows.partner]) / below)
 
 
 def in_words(names: list[str], most: int = 6) -> str:
@@ -86,20 +119,21 @@ def in_words(names: list[str], most: int = 6) -> str:
     )
 
 
-def warning(at: Linearisation, masses: Derived, assays: Derived) -> str | None:
-    """Give the warning about masses and assays (as evaluated) whose sd is doubtful, if any."""
+def warning(at: Linearisation, amounts: Derived, assays: Derived) -> str | None:
+    """Give the warning about masses and assays whose sd is doubtful, if any; all as evaluated."""
     model = at.solution.plan.model
     sheet = model.flowsheet
     moves = at.second_order(DRAWS, _SEED)
+    masses = amounts.at(slice(0, None, model.kinds))
     streams, components = [s.name for s in sheet.streams], len(sheet.components)
     of_mass = derived.picked(model.columns(0), model.size)
     of_assay = derived.shares(model, range(1, 1 + components), 0)
     names = [f"the mass of '{s}'" for s in streams]
     names += [f"{c} in '{s}'" for s in streams for c in sheet.components]
-    doubts = (
-        doubtful(at, of_mass, masses, moves, np.inf),
-        doubtful(at, of_assay, assays, moves, 1.0),
-    )
+    doubts = [
+        doubtful(at, rows, known, moves, top) | _pulled(at, rows, known, amounts)
+        for rows, known, top in ((of_mass, masses, np.inf), (of_assay, assays, 1.0))
+    ]
     flows = np.concatenate((~model.signed, np.repeat(~model.signed, components)))
     found = [
         name for name, doubt in zip(names, np.concatenate(doubts) & flows, strict=True) if doubt

@@ -64,6 +64,10 @@ class Factor(Protocol):
         """Solve for the step."""
         ...
 
+    def spread(self, rights: Floats) -> Floats:
+        """Give the covariance times each right-hand side."""
+        ...
+
     def variance(self, rows: sp.csr_array) -> Floats:
         """Give the variance of each functional."""
         ...

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass, field
 
 
@@ -42,3 +45,21 @@ class Budget:
             raise OverBudget(
                 f"memory: {purpose} needs about {megabytes:.0f} MB of {self.megabytes:g} MB allowed"
             )
+
+
+_IN_HAND: ContextVar[Budget] = ContextVar("budget of the calculation in hand")
+
+
+@contextmanager
+def spending(budget: Budget) -> Iterator[None]:
+    """Let what is worked out meanwhile, in plans that outlive the calculation, count here."""
+    token = _IN_HAND.set(budget)
+    try:
+        yield
+    finally:
+        _IN_HAND.reset(token)
+
+
+def in_hand() -> Budget:
+    """Give the budget of the calculation in hand; without one there is no limit."""
+    return _IN_HAND.get(Budget(float("inf"), float("inf")))

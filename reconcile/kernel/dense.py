@@ -9,12 +9,12 @@ null space of ``E`` by a pivoted QR of its transpose, then a QR of ``J Z`` (Noce
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.linalg import qr, solve_triangular
 
+from .lazy import lazy
 from .limits import RANK_TOLERANCE
 
 if TYPE_CHECKING:
@@ -81,14 +81,14 @@ class DenseFactor:
         self._jacobian = jacobian
         self._reduced = _finite(np.asarray(jacobian[:, basis.free] @ basis.null))
 
-    @cached_property
+    @lazy
     def _triangle(self) -> Floats:
         rows, columns = self._reduced.shape
         if rows < columns:
             return np.zeros((columns, columns))
         return np.asarray(np.linalg.qr(self._reduced, mode="r"))
 
-    @cached_property
+    @lazy
     def singular(self) -> bool:
         """Whether the readings leave a direction undetermined."""
         diagonal = np.abs(np.diag(self._triangle))
@@ -97,7 +97,7 @@ class DenseFactor:
         size = np.linalg.norm(self._triangle, axis=0)
         return bool(np.any(diagonal <= RANK_TOLERANCE * np.where(size > 0, size, 1.0)))
 
-    @cached_property
+    @lazy
     def _seen(self) -> tuple[Floats, Floats]:
         """Give the sizes and directions (k, reduced) that the readings see at all."""
         _, sizes, along = np.linalg.svd(self._reduced, full_matrices=False)
@@ -135,7 +135,7 @@ class DenseFactor:
         multipliers = self._basis.multipliers(slope[free])
         return Step(move, multipliers, slope - self._basis.equalities.T @ multipliers)
 
-    @cached_property
+    @lazy
     def _root(self) -> Floats:
         """Root of the covariance of the free unknowns: ``root @ root.T``."""
         if self._triangle.shape[0] == 0:
@@ -145,6 +145,12 @@ class DenseFactor:
             return np.asarray(self._basis.null @ (along.T / sizes))
         inverse = solve_triangular(self._triangle, self._basis.null.T, trans="T")
         return np.asarray(inverse.T)
+
+    def spread(self, rights: Floats) -> Floats:
+        """Give the covariance times each of ``rights`` (n, k), what is held unmoved."""
+        result = np.zeros_like(rights)
+        result[self._basis.free] = self._root @ (self._root.T @ rights[self._basis.free])
+        return result
 
     def variance(self, rows: sp.csr_array) -> Floats:
         """Give the variance of each functional in ``rows`` (k, n), shape (k,)."""

@@ -214,31 +214,55 @@ def _leaves(clusters: _Clusters, unknown: int, cluster: int) -> bool:
     return inside == 1 or len(rows) > inside
 
 
+@dataclass(frozen=True)
+class Ranks:
+    """
+    Which quantity unknowns (n,) and balances (e,) belong to: those of a low rank go first.
+
+    With the solids of the highest rank the quantities do not couple until only solids are left
+    (an arrow), which is cheap as long as all streams' solids may couple with one another.
+    """
+
+    unknowns: Ints
+    rows: Ints
+
+
 def eliminate(
-    equalities: sp.csr_array, jacobian: sp.csr_array, groups: Ints, row_groups: Ints
+    equalities: sp.csr_array,
+    jacobian: sp.csr_array,
+    groups: Ints,
+    row_groups: Ints,
+    ranks: Ranks | None = None,
 ) -> Elimination:
     """
     Order the unknowns and balances of one pattern.
 
     ``equalities`` (e, n) and ``jacobian`` (m, n) with values typical of those to come; ``groups``
     (n,) the stream of each unknown, -1 for none, and ``row_groups`` (e,) the node of each balance.
+    All streams go before all nodes, or quantity by quantity where ``ranks`` are given.
     """
-    n = equalities.shape[1]
+    n, e = equalities.shape[1], equalities.shape[0]
     common = groups < 0
     groups = np.where(common, groups.max() + 1, groups)
     order, weak = _weak(jacobian, groups)
     places = _row_places(equalities, groups, row_groups)
     pairs = _match(equalities, weak, places)
-    later = [
-        p for row, unknown in pairs for p in ((n + row, unknown) if unknown >= 0 else (n + row,))
-    ]
     matched = np.zeros(n, dtype=bool)
     matched[[unknown for _, unknown in pairs if unknown >= 0]] = True
     last = order[(weak & ~matched)[order]]
     strong, shared = order[~(weak | common)[order]], order[(~weak & common)[order]]
+    rank_of, rank_of_row = (
+        (np.zeros(n), np.zeros(e)) if ranks is None else (ranks.unknowns, ranks.rows)
+    )
+    parts: list[Ints] = []
+    for rank in np.unique(np.concatenate((rank_of[strong], rank_of_row))):
+        parts.append(strong[rank_of[strong] == rank])
+        here = [(n + r, u) for r, u in pairs if rank_of_row[r] == rank]
+        flat = [p for row, unknown in here for p in ((row, unknown) if unknown >= 0 else (row,))]
+        parts.append(np.array(flat, dtype=np.int64))
     # What readings all over the flowsheet share comes last: eliminated earlier, it would couple
     # every node with every other.
-    whole = np.concatenate((strong, np.array(later, dtype=np.int64), last, shared))
+    whole = np.concatenate((*parts, last, shared))
     return Elimination(whole.astype(np.int64), weak, last)
 
 

@@ -8,31 +8,21 @@ the inverse on the pattern of the factor for about the cost of the factor itself
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numba import njit
+
+from .compiled import compiled
 
 if TYPE_CHECKING:
     from .problem import Floats, Ints
-
-
-def _compiled(function: Callable[..., Any]) -> Callable[..., Any]:
-    """Compile at first use, kept on disk where there is a place to keep it."""
-    try:
-        compiled = njit(cache=True)(function)
-    except RuntimeError:
-        # Neither the package nor the home directory can be written to: compile in each process.
-        compiled = njit(function)
-    return cast("Callable[..., Any]", compiled)
 
 
 DROPPED = 1e300
 """Pivot put in place of a dependent one: its unknown is held at zero."""
 
 
-@_compiled
+@compiled
 def elimination_tree(pointer: Ints, index: Ints) -> tuple[Ints, Ints]:
     """Give the parent of each column (-1 at a root) and the entries below its diagonal."""
     n = len(pointer) - 1
@@ -52,7 +42,7 @@ def elimination_tree(pointer: Ints, index: Ints) -> tuple[Ints, Ints]:
     return parent, count
 
 
-@_compiled
+@compiled
 def factorise(
     pointer: Ints,
     index: Ints,
@@ -113,7 +103,7 @@ def factorise(
         pivots[k] = diagonal
 
 
-@_compiled
+@compiled
 def substitute(start: Ints, rows: Ints, lower: Floats, pivots: Floats, right: Floats) -> None:
     """Solve in place for every column of ``right`` (n, k)."""
     n, k = right.shape
@@ -131,7 +121,7 @@ def substitute(start: Ints, rows: Ints, lower: Floats, pivots: Floats, right: Fl
                 right[column, c] -= factor * right[row, c]
 
 
-@_compiled
+@compiled
 def selected_inverse(
     start: Ints, rows: Ints, lower: Floats, pivots: Floats
 ) -> tuple[Floats, Floats]:
@@ -160,7 +150,7 @@ def selected_inverse(
     return diagonal, inner
 
 
-@_compiled
+@compiled
 def quadratic_forms(
     start: Ints,
     rows: Ints,

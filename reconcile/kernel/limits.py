@@ -100,6 +100,9 @@ two of that kind had a better optimum that needed one of them."""
 SAME_OBJECTIVE = 1e-9
 """Objectives this close (beside 1 + their size) belong to the same optimum."""
 
+SAME_PLACE = 1e-6
+"""Optima of the same objective that lie further apart than this share of the throughput are two."""
+
 RESCALE_AFTER = 12
 """Newton steps after which unknowns are scaled anew: an unknown that has grown a thousandfold since
 the start would otherwise carry a thousandfold rounding."""
@@ -110,6 +113,10 @@ for the share of a node's only outlet."""
 
 PLAIN_STEPS = 7
 """Newton steps beyond which convergence counts as slow and further starts are tried."""
+
+REAL_FALL = 1.0
+"""Fall of the objective, in squared sds, by which a start that runs away must beat a sound optimum
+before the sound one is not believed."""
 
 RUNAWAY = 1e4
 """A mass this many times the throughput that the readings suggest has left all scale: the
@@ -171,3 +178,26 @@ LONGEST_STEP = 1024.0
 SMALLEST_BESIDE_GUESS = 1e-3
 """Smallest scale of an unknown, as a share of its first guess.  Without it the multiplier of one
 held at zero, which is per unit of scale, fell below MULTIPLIER_FLOOR whatever its sign."""
+
+LANE_STEPS = 30
+LANE_HALVINGS = 30
+LANE_REFINEMENTS = 4
+"""Newton steps, halvings of a step and rounds of refinement at most where many sets of values go
+side by side: a lane that needs more takes the general road, which has more means."""
+
+TIED_PULP = 1e3
+"""Water per solids, by mass, below which a stream whose solids vanish is a pulp that vanishes
+whole; beyond it is water with a trace of solids, and runs on without them."""
+
+MOST_SUSPECTS = 5
+DISREGARDED = 1e4
+"""Readings left out, one by one and in pairs, to find further optima of a redescending loss, and
+the factor on their sd that leaves them out."""
+
+SURELY_THERE = 10.0
+"""An amount read this many sds above zero is there: fixed values that leave it no room contradict
+the reading instead of emptying the stream."""
+
+CLOSES_WELL = 1e-11
+"""Imbalance beside the flows at a node beyond which the compiled road is not trusted: rounding
+leaves 1e-15 to 1e-13, and the promise is 1e-9 of the throughput."""

@@ -10,11 +10,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from enum import IntEnum
-from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.special import log_ndtr
+
+from .lazy import lazy
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -61,7 +62,7 @@ class Cost:
     weight: Floats
     curvature: Floats
 
-    @cached_property
+    @lazy
     def objective(self) -> float:
         """The weighted sum of squares, or what stands for it."""
         return float(self.twice.sum())
@@ -127,12 +128,12 @@ class Losses:
 
     kind: Ints
 
-    @cached_property
+    @lazy
     def plain(self) -> bool:
         """Whether all are squares."""
         return not self.kind.any()
 
-    @cached_property
+    @lazy
     def counted(self) -> Bools:
         """Readings that are numbers rather than limits, so that they count as checks."""
         return np.asarray(self.kind <= Loss.BISQUARE)

@@ -10,7 +10,6 @@ trace.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -26,6 +25,7 @@ from .elimination import (
     symbolic_of,
     upper_triangle,
 )
+from .lazy import lazy
 from .ldl import DROPPED, Numeric, Symbolic, quadratic_forms
 from .limits import (
     CANCELLED_PIVOT,
@@ -68,7 +68,7 @@ class SparseBasis:
         """Number of unknowns."""
         return int(self.equalities.shape[1])
 
-    @cached_property
+    @lazy
     def place(self) -> Ints:
         """Place of each unknown and balance in the order, shape (n + e,)."""
         place = np.empty(len(self.elimination.order), dtype=np.int64)
@@ -162,7 +162,14 @@ class SparseFactor:
         slope = gradient + jacobian.T @ (jacobian @ move)
         return Step(move, multipliers, slope - basis.equalities.T @ multipliers)
 
-    @cached_property
+    def spread(self, rights: Floats) -> Floats:
+        """Give the covariance times each of ``rights`` (n, k), what is held unmoved."""
+        n = self._basis.unknowns
+        full = np.zeros((len(self._basis.place), rights.shape[1]))
+        full[:n] = self._columns[:, None] * rights
+        return np.asarray(self._columns[:, None] * self._refined(full)[:n])
+
+    @lazy
     def _inverse(self) -> tuple[Floats, Floats]:
         return self._numeric.inverse()
 

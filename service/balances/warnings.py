@@ -4,11 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-import numpy as np
-
-from reconcile import SOLIDS, Knowledge
-from reconcile.flowsheet import SIZES, Content
-from reconcile.minerals import in_words, resolution
 from service.kit.units import from_fraction, to_fraction
 
 from .answer.terms import Answering
@@ -18,11 +13,6 @@ from .terms.readings import Entry
 
 HIGH_RELATIVE_SD = 1.0
 """A relative sd above this is more likely meant in percent."""
-
-MISFIT = 3.0
-"""Standardised adjustment from which a reading of sizes is taken to contradict the balance."""
-
-_NO_CONTENT = Content(0.0, 0.0)
 
 
 def _said(entry: Entry) -> str:
@@ -68,62 +58,6 @@ def _above_theoretical(it: Answering) -> Iterator[str]:
                 )
 
 
-def _unresolved_minerals(it: Answering) -> Iterator[str]:
-    """Say which minerals the analytes cannot tell apart, where nothing else tells them."""
-    sheet = it.sheet.flowsheet
-    if not sheet.contents:
-        return
-    whole = [m for whole in sheet.wholes for m in whole.components]
-    minerals = list(dict.fromkeys((*sheet.contents, *whole)))
-    rows = [
-        [sheet.contents.get(m, {}).get(a, _NO_CONTENT) for m in minerals] for a in sheet.analytes
-    ]
-    rows += [
-        [Content(float(m in whole.components), 0.0) for m in minerals] for whole in sheet.wholes
-    ]
-    found = resolution(
-        [[content.value for content in row] for row in rows],
-        [[content.sd for content in row] for row in rows],
-    )
-    open_ones = {
-        component
-        for (_, component), assay in it.balance.assays.items()
-        if assay.knowledge is Knowledge.UNOBSERVABLE
-    }
-    for mixture, sentence in zip(found.mixtures.T, in_words(found, minerals), strict=True):
-        if any(minerals[k] in open_ones for k in np.flatnonzero(mixture)):
-            yield (
-                f"{sentence} Read one of them on its own, by grain counts or a separation, or an "
-                "analyte that tells them apart."
-            )
-
-
-def _broken_sizes(it: Answering) -> Iterator[str]:
-    """
-    Say where sizes may be balanced over a mill by mistake, as the readings of sizes contradict it.
-
-    A mill has one product; a node with several separates, which alters no sizes.
-    """
-    sheet = it.sheet.flowsheet
-    misfits = {
-        name
-        for entry in it.intake.terms.entries
-        if entry.is_of_size and abs(it.balance.readings[entry.at[0]].standardised or 0.0) > MISFIT
-        for name in entry.place.names
-    }
-    for node, (name, period) in it.nodes.items():
-        out = [s for s in sheet.streams if s.source == node and sheet.holds(s, SOLIDS)]
-        around = {s.name for s in sheet.streams if node in (s.source, s.target)}
-        balanced = SIZES not in sheet.alters.get(node, frozenset())
-        if balanced and len(out) == 1 and around & misfits:
-            where = f" in {period}" if period is not None else ""
-            yield (
-                f"Sizes are balanced over '{name}'{where}, and readings of sizes around it "
-                "contradict that. If it breaks or wears particles (a mill, an attritioner), give "
-                'the node \'"alters": ["sizes"]\'.'
-            )
-
-
 def warnings_of(it: Answering) -> list[str]:
     """Give everything worth a look in the request and its balance, in sentences."""
     readings = it.intake.request.readings
@@ -135,7 +69,5 @@ def warnings_of(it: Answering) -> list[str]:
     return [
         *of_readings,
         *_above_theoretical(it),
-        *_unresolved_minerals(it),
-        *_broken_sizes(it),
         *it.balance.warnings,
     ]

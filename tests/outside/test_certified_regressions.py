@@ -44,7 +44,7 @@ def _problem(columns: Array, response: Array) -> Problem:
         lower=np.full(size, -np.inf),
         within=sp.csr_array((0, size)),
         places=Places(np.arange(size), np.zeros(0, dtype=np.int64)),
-            losses=squares(rows),
+        losses=squares(rows),
     )
 
 

@@ -275,3 +275,26 @@ def test_a_second_optimum_is_reported_with_what_it_discounts() -> None:
     assert other.objective > statistic(balance)
     discounted = np.flatnonzero(BISQUARE.weights(x - BIMODAL) < 0.5)
     assert tuple(discounted.tolist()) == other.discounted
+
+
+def test_two_equal_camps_are_two_optima():
+    """Between two readings that contradict each other the bisquare has a maximum."""
+    balance = reconcile_balance(
+        _line(2),
+        [Reading("s0", "mass", 100.0, 1.0), Reading("s1", "mass", 110.0, 1.0)],
+        Options(robust=Robust.BISQUARE),
+    )
+
+    assert balance.masses["s0"].value in (pytest.approx(100.0), pytest.approx(110.0))
+    assert balance.alternative is not None
+
+
+@pytest.mark.parametrize("seed", [0, 24, 76, 190, 240])
+def test_with_two_gross_errors_the_best_optimum_is_given(seed: int):
+    """Least squares without the suspects, one by one and in pairs, leads to it."""
+    rng = np.random.default_rng(seed)
+    y = np.array([100, 64, 36, 64, 36, 100.0]) + rng.normal(size=6)
+    k = rng.choice(6, 2, replace=False)
+    y[k] += rng.uniform(4, 9, 2) * rng.choice([-1, 1], 2)
+
+    assert statistic(network(y, Robust.BISQUARE)) == pytest.approx(optima(y)[0][1], rel=1e-6)

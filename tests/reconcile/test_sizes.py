@@ -460,3 +460,22 @@ def test_a_class_that_is_empty_has_no_grade(sd: float) -> None:
     assert Knowledge.UNDEFINED is empty.knowledge
     assert pytest.approx(50 / 60) == balance.fractions["tailing", Part(SOLIDS, COARSE)].value
     assert pytest.approx(0.0205) == balance.class_assays["tailing", Part("Sn", COARSE)].value
+
+
+def test_an_empty_class_holds_no_component():
+    """Where the concentrate holds nothing of a class, all of its tin is in the tailing."""
+    sheet = replace(separator(("Sn",)), classes=("C", "F"), sized=("Sn",))
+
+    balance = reconcile_balance(
+        sheet,
+        [
+            Reading("feed", "mass", 100.0, 0.0),
+            Reading("concentrate", "mass", 40.0, 0.0),
+            Reading("feed", size_fraction(("C",)), 0.5, 0.01),
+            Reading("concentrate", size_fraction(("C",)), 0.0, 0.0),
+            Reading("feed", assay("Sn", ("C",)), 0.02, 0.001),
+        ],
+    )
+
+    assert balance.fractions["concentrate", Part("mass", "C")].value == 0.0
+    assert balance.class_assays["tailing", Part("Sn", "C")].value == pytest.approx(0.02)

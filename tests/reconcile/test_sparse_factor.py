@@ -10,7 +10,7 @@ import pytest
 import scipy.sparse as sp
 
 from reconcile import Balance, reconcile_balance
-from reconcile.kernel import factory, ldl
+from reconcile.kernel import compiled, factory
 from reconcile.kernel.ldl import Numeric, Symbolic, quadratic_forms
 from tests.studies.agreement import general_circuit
 
@@ -136,5 +136,5 @@ def test_the_kernel_compiles_without_a_place_for_its_cache(monkeypatch: pytest.M
         return 2 * number
 
     with pytest.raises(RuntimeError, match="cannot cache"):
-        ldl.njit(cache=True)(doubled)
-    assert ldl._compiled(doubled)(21.0) == 42.0
+        compiled.njit(cache=True)(doubled)
+    assert compiled.compiled(doubled)(21.0) == 42.0

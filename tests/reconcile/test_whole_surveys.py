@@ -31,7 +31,14 @@ from reconcile import (
 )
 from reconcile.balance import Balance, Known
 from reconcile.flowsheet import Quantity
-from reconcile.measurands import assay, moisture, size_fraction, solids_content, wet_mass
+from reconcile.measurands import (
+    Measurand,
+    assay,
+    moisture,
+    size_fraction,
+    solids_content,
+    wet_mass,
+)
 from tests.comparison import differences, items
 from tests.flowsheets import (
     bypass_network,
@@ -408,3 +415,37 @@ def test_gold_in_grams_per_tonne_is_reconciled_as_if_it_were_a_per_cent(seed: in
     assert small.outcome in {Outcome.CLOSED, Outcome.CLOSED_WITH_ACTIVE_BOUNDS}
     assert [] == differences(items(small), back, relative=1e-8)
     assert all(abs(c.relative) < 1e-9 for c in small.closure)
+
+
+@pytest.mark.parametrize(
+    ("sheet", "fixed"),
+    [
+        (
+            replace(separator(("A", "B")), wholes=(Whole(("A", "B")),)),
+            (("feed", "A", 0.6), ("feed", "B", 0.5)),
+        ),
+        (
+            replace(separator(), classes=("C", "F")),
+            (("feed", size_fraction(("C",)), 0.6), ("feed", size_fraction(("F",)), 0.5)),
+        ),
+        (
+            separator(("A",)),
+            (("feed", "A", 0.6), ("concentrate", "A", 0.7), ("tailing", "A", 0.65)),
+        ),
+    ],
+)
+def test_fixed_ratios_that_contradict_do_not_empty_a_weighed_stream(
+    sheet: Flowsheet, fixed: tuple[tuple[str, str | Measurand, float], ...]
+):
+    """Nothing would satisfy them, but something was weighed."""
+    masses = [
+        Reading("feed", "mass", 100.0, 1.0),
+        Reading("concentrate", "mass", 40.0, 1.0),
+    ]
+    ratios = [Reading(stream, of, value, 0.0) for stream, of, value in fixed]
+
+    balance = reconcile_balance(sheet, [*masses, *ratios])
+
+    assert balance.outcome is Outcome.CONTRADICTORY
+    assert balance.failure is not None
+    assert balance.failure.readings

@@ -1,0 +1,115 @@
+"""A statement's patterns laid out for the compiled loops: order, factor, what goes where."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import scipy.sparse as sp
+
+from .elimination import Elimination, Ranks, eliminate
+from .lanes import Layout, reaches
+from .ldl import Symbolic
+
+if TYPE_CHECKING:
+    from .problem import Bools, Ints, Places, Ratios
+
+
+def _pairs(ratios: Ratios) -> tuple[Ints, Ints, Ints]:
+    """Give the products of two coefficients of one reading: row starts, first and second entry."""
+    lengths = np.diff(ratios.indptr)
+    counts = lengths * (lengths + 1) // 2
+    starts = np.concatenate((np.zeros(1, dtype=np.int64), np.cumsum(counts)))
+    first, second = np.empty(starts[-1], dtype=np.int64), np.empty(starts[-1], dtype=np.int64)
+    for length in np.unique(lengths):
+        rows = np.flatnonzero(lengths == length)
+        a, b = np.triu_indices(int(length))
+        at = starts[rows][:, None] + np.arange(len(a))
+        first[at] = ratios.indptr[rows][:, None] + a
+        second[at] = ratios.indptr[rows][:, None] + b
+    return starts, first, second
+
+
+def _work(symbolic: Symbolic) -> float:
+    """Give the multiplications of one factorisation."""
+    return float((np.diff(symbolic.start).astype(np.float64) ** 2).sum())
+
+
+def layout_of(
+    equalities: sp.csr_array,
+    ratios: Ratios,
+    within: sp.csr_array,
+    typical: sp.csr_array,
+    places: Places,
+    ranks: Ranks | None,
+    closed: Bools,
+) -> Layout:
+    """
+    Order and analyse a statement once.
+
+    ``typical`` (m, n) are the readings' derivatives at a typical point, by which unknowns that no
+    reading sees by themselves are told.  Of the two orders, streams before nodes and quantity by
+    quantity (where ``ranks`` are given), the one with less work is taken.
+    """
+    equalities = sp.csr_array(equalities)
+    row_groups = places.rows_for(equalities.shape[0])
+    orders = [eliminate(equalities, typical, places.groups, row_groups)]
+    if ranks is not None:
+        orders.append(eliminate(equalities, typical, places.groups, row_groups, ranks))
+    laid = [_laid(equalities, ratios, within, order, closed) for order in orders]
+    return min(laid, key=lambda one: one[0])[1]
+
+
+def _laid(
+    equalities: sp.csr_array,
+    ratios: Ratios,
+    within: sp.csr_array,
+    found: Elimination,
+    closed: Bools,
+) -> tuple[float, Layout]:
+    e, n = equalities.shape
+    place = np.empty(n + e, dtype=np.int64)
+    place[found.order] = np.arange(n + e)
+    starts, first, second = _pairs(ratios)
+    columns = ratios.indices
+    row = np.repeat(np.arange(e), np.diff(equalities.indptr))
+    ends = (
+        np.concatenate((place[columns[first]], np.arange(n + e), place[n + row])),
+        np.concatenate((place[columns[second]], np.arange(n + e), place[equalities.indices])),
+    )
+    low, high = np.minimum(*ends), np.maximum(*ends)
+    code, entry = np.unique(high * (n + e) + low, return_inverse=True)
+    pointer = np.searchsorted(code // (n + e), np.arange(n + e + 1)).astype(np.int64)
+    index = (code % (n + e)).astype(np.int64)
+    symbolic = Symbolic(pointer, index)
+    rows, reach_start, reach, reach_entry = reaches(pointer, index, symbolic.parent, symbolic.start)
+    pairs = len(first)
+    diagonal = entry[pairs : pairs + n + e]
+    return _work(symbolic), Layout(
+        ratios.indptr.astype(np.int64),
+        columns.astype(np.int64),
+        ratios.above,
+        ratios.below,
+        ratios.beside,
+        ratios.constant,
+        equalities.indptr.astype(np.int64),
+        equalities.indices.astype(np.int64),
+        equalities.data,
+        within.indptr.astype(np.int64),
+        within.indices.astype(np.int64),
+        within.data,
+        found.weak,
+        closed,
+        found.order.astype(np.int64),
+        pointer,
+        index,
+        symbolic.start,
+        rows,
+        reach_start,
+        reach,
+        reach_entry,
+        starts,
+        entry[:pairs].astype(np.int64),
+        diagonal[place].astype(np.int64),
+        entry[pairs + n + e :].astype(np.int64),
+    )
