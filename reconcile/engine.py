@@ -18,13 +18,12 @@ from .faults import InvalidInput
 from .flowsheet import Flowsheet
 from .kernel.budget import Budget, OverBudget, spending
 from .kernel.limits import CLOSURE_TOLERANCE
-from .kernel.losses import Loss
 from .linearisation import Linearisation
 from .measurands import measurand
 from .model import Key, Model
 from .options import Options
 from .plan import PLANS
-from .readings import Limit, Reading
+from .readings import Reading
 from .solve import solve
 from .start import Contradiction, StartError
 
@@ -73,7 +72,7 @@ def reconcile_balance(
     planned = PLANS.of(
         flowsheet,
         [_key(flowsheet, readings[i]) for i in counted],
-        [_LOSSES[readings[i].limit] for i in counted],
+        [readings[i].loss for i in counted],
         [readings[i].sd == 0 for i in counted],
     )
     values = np.array([readings[i].value for i in counted], dtype=np.float64)
@@ -95,9 +94,6 @@ def reconcile_balance(
         return failed(Outcome.NOT_CONVERGED, Failure((), f"{_START_FAILED} ({error})"))
     except OverBudget as over:
         return failed(Outcome.OVER_BUDGET, Failure((), str(over)))
-
-
-_LOSSES = {None: Loss.SQUARE, Limit.BELOW: Loss.BELOW, Limit.ABOVE: Loss.ABOVE}
 
 
 def _key(flowsheet: Flowsheet, reading: Reading) -> Key:

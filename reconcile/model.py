@@ -339,6 +339,11 @@ class Model:
 
         ``feeds`` and ``share`` (streams,): the amount of each entry, and of each other stream the
         share of its node's outlets (normalised here).  Every node that conserves it balances.
+
+        Raises
+        ------
+        numpy.linalg.LinAlgError
+            if the shares let nothing out of a circuit.
         """
         source, target = self.ends
         nodes = len(self.flowsheet.nodes)
@@ -354,7 +359,10 @@ class Model:
         )
         into = entries & (target >= 0)
         fed = np.bincount(target[into], weights=feeds[into], minlength=nodes)
-        through = splu(sp.csc_array(sp.eye_array(nodes, format="csc") - passed)).solve(fed)
+        try:
+            through = splu(sp.csc_array(sp.eye_array(nodes, format="csc") - passed)).solve(fed)
+        except RuntimeError as error:
+            raise np.linalg.LinAlgError("everything of a quantity circulates") from error
         return np.where(entries, feeds, part * through[source])
 
     @lazy

@@ -14,6 +14,7 @@ from enum import StrEnum
 
 from .faults import Fault, InvalidInput
 from .flowsheet import SOLIDS, Flowsheet
+from .kernel.losses import Loss
 from .measurands import Measurand, measurand
 
 
@@ -63,6 +64,13 @@ class Reading:
     def total_sd(self) -> float:
         """Standard deviation of its own and the shared errors together."""
         return math.hypot(self.sd, *(size for _, size in self.causes))
+
+    @property
+    def loss(self) -> Loss:
+        """How it counts: by its square, or by the probability beyond its limit."""
+        if self.limit is None:
+            return Loss.SQUARE
+        return Loss.BELOW if self.limit is Limit.BELOW else Loss.ABOVE
 
     @property
     def where(self) -> str:

@@ -155,7 +155,7 @@ def _emptied(problem: Problem, optimum: Optimum) -> Bools:
 
 
 @dataclass(frozen=True)
-class _Case:
+class Case:
     """One set of values on its plan, with the guess that scales it."""
 
     plan: Plan
@@ -166,7 +166,7 @@ class _Case:
     options: Options
     budget: Budget
 
-    def with_loss(self, loss: Loss) -> _Case:
+    def with_loss(self, loss: Loss) -> Case:
         """Give the same case with squares replaced; what is known beforehand keeps them."""
         readings = np.arange(len(self.values)) < len(self.plan.keys)
         kind = np.where(readings, self.losses.robust(loss).kind, self.losses.kind)
@@ -251,17 +251,10 @@ class _Case:
         plan = self.plan
         if plan.layout is None or not np.array_equal(closed, plan.model.absent):
             return None
-        lane = np.s_[:, None]
-        given = lanes.Given(
-            self.values[lane],
-            self.sds[lane],
-            self._target[lane],
-            self._floors(plan.model.absent)[lane],
-            self.first.scale[lane],
+        keys = len(plan.keys)
+        given, x, held, pinned = self.side_by_side(
+            self.values[None, :keys], self.sds[None, :keys], at
         )
-        x = np.where(closed, 0.0, at)[lane].copy()
-        held = np.zeros(x.shape, dtype=bool)
-        pinned = plan.open_pins[lane].copy()
         self.budget.check()
         state, steps, decrement, objective, binding = lanes.descend(
             plan.layout, given, x, held, pinned, passes
@@ -269,7 +262,7 @@ class _Case:
         self.budget.check()
         floors = given.floor[:, 0]
         emptied = (held[:, 0] & (floors > 0)).any()
-        if state[0] != lanes.CONVERGED or emptied or not self._closes(x[:, 0]):
+        if state[0] != lanes.CONVERGED or emptied or not self.close(x)[0]:
             return None
         none = np.zeros(plan.model.within.shape[0], dtype=bool)
         lower = held[:, 0]
@@ -285,11 +278,44 @@ class _Case:
         )
         return self._solution(x[:, 0], self.scale(x[:, 0]), closed, optimum)
 
-    def _closes(self, x: Floats) -> bool:
-        """Say whether every balance closes well within what is promised."""
+    def side_by_side(
+        self, values: Floats, sds: Floats, at: Floats
+    ) -> tuple[lanes.Given, Floats, Bools, Bools]:
+        """
+        Lay out sets of values (lanes, readings) for the compiled road, starting near ``at`` (n,).
+
+        Gives the values, the point, what is held and what is pinned, each with a lane for each set.
+        """
+        plan, count = self.plan, len(values)
+        absent = plan.model.absent
+
+        def every(column: Floats) -> Floats:
+            return np.repeat(column[:, None], count, axis=1)
+
+        before, spread = self.before
+        given = lanes.Given(
+            np.ascontiguousarray(np.vstack((values.T, every(before)))),
+            np.ascontiguousarray(np.vstack((sds.T, every(spread)))),
+            every(self._target),
+            every(self._floors(absent)),
+            every(self.first.scale),
+        )
+        x = every(np.where(absent, 0.0, at))
+        held = np.zeros(x.shape, dtype=bool)
+        return given, x, held, np.repeat(plan.open_pins[:, None], count, axis=1)
+
+    @property
+    def before(self) -> tuple[Floats, Floats]:
+        """Values and sds of what is known beforehand and of the orders, behind the readings."""
+        keys = len(self.plan.keys)
+        return self.values[keys:], self.sds[keys:]
+
+    def close(self, x: Floats) -> Bools:
+        """Say of each lane of (n, lanes) whether every balance closes well, (lanes,)."""
         exact = self.plan.model.exact
-        flow = abs(exact) @ np.maximum(np.abs(x), SMALLEST_SCALE * self.first.throughput)
-        return bool(np.all(np.abs(exact @ x) <= CLOSES_WELL * flow))
+        least = SMALLEST_SCALE * self.first.throughput
+        flow = abs(exact) @ np.maximum(np.abs(x), least[:, None])
+        return np.asarray((np.abs(exact @ x) <= CLOSES_WELL * flow).all(axis=0))
 
     @property
     def _target(self) -> Floats:
@@ -417,13 +443,14 @@ class _Case:
         )
 
 
-def _fixed_empty(plan: Plan, values: Floats) -> Bools:
+def starting_set(case: Case) -> Bools:
     """
     Give the unknowns that are zero from the start, (n,).
 
     Streams whose mass, and size classes whose share, is fixed at zero, with all that is in them;
     and what no stream holds.
     """
+    plan, values = case.plan, case.values
     model = plan.model
     at = model.flowsheet.quantity_index
     empty = np.zeros(model.size, dtype=bool)
@@ -485,12 +512,12 @@ def _complete(plan: Plan, values: Floats, sds: Floats, first: Guess) -> tuple[Fl
     return np.concatenate((values, before[0], nothing)), np.concatenate((sds, before[1], sizes))
 
 
-def _least_squares(case: _Case, empty: Bools) -> Solution:
+def _least_squares(case: Case, empty: Bools) -> Solution:
     """Give the best optimum that the starts lead to."""
     best, trouble = case.attempt(case.first.point, empty, passes=True)
     if best is not None and _is_plain(best):
         return best
-    for at, passes in _further_starts(case):
+    for at, passes in further_starts(case):
         other, _ = case.attempt(at, empty, passes=passes)
         best = _better(best, other)
     if best is None:
@@ -506,7 +533,7 @@ def _other_optimum(best: Solution, other: Solution) -> Solution | None:
     return None if same or not other.optimum.converged else other
 
 
-def _robust(case: _Case, plain: Solution) -> Solution:
+def _robust(case: Case, plain: Solution) -> Solution:
     """
     Go on from least squares with readings that do not fit discounted.
 
@@ -537,7 +564,7 @@ def _residuals(solution: Solution) -> Floats:
     return np.where(solution.used, residual, 0.0)
 
 
-def _without_suspects(case: _Case, huber: Solution) -> Iterator[Solution]:
+def _without_suspects(case: Case, huber: Solution) -> Iterator[Solution]:
     """Give least squares without each of the readings that Huber's loss discounts, and pairs."""
     readings = len(case.plan.keys)
     residual = np.abs(_residuals(huber)[:readings])
@@ -569,6 +596,13 @@ def _keeps_what_is_known(solution: Solution) -> bool:
     )
 
 
+def case_of(plan: Plan, values: Floats, sds: Floats, options: Options, budget: Budget) -> Case:
+    """Give one set of values (readings,) on its plan, with the guess that scales it."""
+    first = guess(plan, values)
+    every, spread = _complete(plan, values, sds, first)
+    return Case(plan, every, spread, plan.losses, first, options, budget)
+
+
 def solve(plan: Plan, values: Floats, sds: Floats, options: Options, budget: Budget) -> Solution:
     """
     Reconcile one set of values.
@@ -586,22 +620,19 @@ def solve(plan: Plan, values: Floats, sds: Floats, options: Options, budget: Bud
         if no start could be computed.
     OverBudget
     """
-    first = guess(plan, values)
-    every, spread = _complete(plan, values, sds, first)
-    case = _Case(plan, every, spread, plan.losses, first, options, budget)
-    solution = _least_squares(case, _fixed_empty(plan, values))
+    case = case_of(plan, values, sds, options, budget)
+    solution = _least_squares(case, starting_set(case))
     if options.robust is Robust.NONE or not solution.optimum.converged:
         return solution
     return _robust(case, solution)
 
 
-def _further_starts(case: _Case) -> Iterator[tuple[Floats, bool]]:
+def further_starts(case: Case) -> Iterator[tuple[Floats, bool]]:
     """Give further points to start from, each with or without the linear passes."""
     plan = case.plan
     if not is_small(plan.model.conservation) and not len(plan.gauges):
         return
-    plain = not plan.model.sums and not plan.model.absent.any()
-    if plain:
+    if _balances(plan, case.first.point):
         yield case.first.point, False
     shares = [np.ones(plan.model.streams)]
     if len(plan.gauges):
@@ -610,8 +641,15 @@ def _further_starts(case: _Case) -> Iterator[tuple[Floats, bool]]:
     for share in shares:
         at = resplit(plan, case.first, share)
         yield at, True
-        if plain:
+        if _balances(plan, at):
             yield at, False
+
+
+def _balances(plan: Plan, at: Floats) -> bool:
+    """Say whether a point may be started from as it is, without the passes that balance it."""
+    exact = plan.model.exact
+    at = np.where(plan.model.absent, 0.0, at)
+    return bool(np.all(np.abs(exact @ at) <= CLOSES_WELL * (abs(exact) @ np.abs(at))))
 
 
 def _throughput(plan: Plan, x: Floats, first: Guess) -> Floats:

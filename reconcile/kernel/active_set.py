@@ -144,6 +144,14 @@ def _revised(inner: Inner, held: Held, step: Step, reached: Floats) -> Held:
     return Held(lower.astype(bool), within, pinned, held.closed)
 
 
+def _stuck(inner: Inner, held: Held, unmet: Bools) -> Bools:
+    """Give the pinned unknowns that keep equalities (e,) from being met, (n,)."""
+    if not (unmet.any() and held.pinned.any()):
+        return np.zeros_like(held.pinned)
+    touched = abs(inner.problem.equalities[np.flatnonzero(unmet)]).sum(axis=0) > 0
+    return np.asarray(held.pinned & np.asarray(touched).ravel())
+
+
 def _wholesale(inner: Inner, held: Held, start: Floats, rounds: int) -> Solved | None:
     """Change the whole set at once until it no longer changes, ``None`` if it goes on changing."""
     seen = set()
@@ -155,6 +163,10 @@ def _wholesale(inner: Inner, held: Held, start: Floats, rounds: int) -> Solved |
         revised = _revised(inner, held, step, reached)
         if revised.key == held.key:
             unmet = inner.problem.equalities @ reached - inner.problem.target
+            stuck = _stuck(inner, held, np.abs(unmet) > BOUND_TOLERANCE)
+            if stuck.any():
+                held = replace(held, pinned=held.pinned & ~stuck)
+                continue
             if np.abs(unmet).max(initial=0.0) > np.sqrt(BOUND_TOLERANCE):
                 return None
             return Solved(reached - inner.x, held, step, factor)
@@ -181,9 +193,12 @@ def solve_inner(inner: Inner, held: Held) -> Solved:
     if solved is not None:
         return solved
     # The bounds of undetermined unknowns may leave the set ambiguous; the end point is still a
-    # solution of the inner problem, and the outer iteration goes on from it.
+    # solution of the inner problem, and the outer iteration goes on from it.  The step from there
+    # takes up what the barrier has left of the balances, if the bounds let it.
     step, factor = inner.step(found, point)
-    return Solved(point - inner.x, found, step, factor)
+    reached = point + step.move
+    end = reached if inside(inner.problem, reached) else point
+    return Solved(end - inner.x, found, step, factor)
 
 
 def inside(problem: Problem, x: Floats) -> bool:

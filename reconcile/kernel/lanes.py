@@ -26,13 +26,14 @@ from .limits import (
     KKT_TOLERANCE,
     LANE_HALVINGS,
     LANE_REFINEMENTS,
+    LANE_SETTLED,
     LANE_STEPS,
     LINEAR_PASSES,
     MEASURABLE,
+    MOST_UNMET,
     MULTIPLIER_FLOOR,
     MULTIPLIER_RELATIVE,
     PRIOR_WEIGHT,
-    SETTLED,
     SHORT_STEP,
     SHRINK,
     SMALLEST_SCALE,
@@ -361,6 +362,10 @@ def _measure(at: Layout, slope: Floats, room: _Room) -> None:
             for c in range(lanes):
                 if room.free[j, c] and size[j, c] == 0.0:
                     size[j, c] = 1.0 / (largest[j, c] if largest[j, c] > 0.0 else entry)
+    for j in range(n):
+        for c in range(lanes):
+            if room.free[j, c] and size[j, c] == 0.0:
+                size[j, c] = 1.0 / np.sqrt(curvature[j, c]) if curvature[j, c] > 0.0 else 1.0
     for r in range(len(at.balance_start) - 1):
         for c in range(lanes):
             if row_size[r, c] == 0.0:
@@ -427,7 +432,11 @@ def _apply(at: Layout, room: _Room, found: Floats, residual: Floats) -> None:
 
 @compiled
 def _refined(at: Layout, room: _Room, running: Bools) -> None:
-    """Solve for ``right``, refined against the matrix without its shift."""
+    """
+    Solve for ``right``, refined against the matrix without its shift.
+
+    Leaves in ``seen`` how much of each lane's right-hand side is unmet.
+    """
     whole, lanes = room.right.shape
     best, goal = np.full(lanes, np.inf), np.zeros(lanes)
     for k in range(whole):
@@ -445,11 +454,13 @@ def _refined(at: Layout, room: _Room, running: Bools) -> None:
             worst = 0.0
             for k in range(whole):
                 worst = max(worst, abs(room.residual[k, c]))
-            if running[c] and worst > SETTLED * goal[c] and worst < 0.5 * best[c]:
+            if running[c] and worst > LANE_SETTLED * goal[c] and worst < 0.5 * best[c]:
                 again = True
             best[c] = min(best[c], worst)
         if not again:
             break
+    for c in range(lanes):
+        room.seen[c] = best[c] / goal[c] if goal[c] > 0.0 else 0.0
 
 
 @compiled
@@ -465,8 +476,13 @@ def _step(
     pinned: Bools,
     running: Bools,
     move: Floats,
+    unmet: Floats,
 ) -> None:
-    """Give the step for what is held, and what each unknown that is held costs."""
+    """
+    Give the step for what is held, and what each unknown that is held costs.
+
+    ``unmet`` (lanes,) says how much of the system rounding left unsolved.
+    """
     n, lanes = x.shape
     for j in range(n):
         for c in range(lanes):
@@ -488,6 +504,7 @@ def _step(
                 lack -= at.balance[p] * (x[j, c] + move[j, c])
             room.right[n + r, c] = lack * room.row_size[r, c]
     _refined(at, room, running)
+    unmet[:] = room.seen
     for j in range(n):
         for c in range(lanes):
             move[j, c] += room.size[j, c] * room.found[j, c]
@@ -558,38 +575,46 @@ def _inner(
     """Solve the inner problem with lower bounds; lanes whose set does not settle are ended."""
     lanes = len(state)
     changed, running = np.zeros(lanes, dtype=np.bool_), state == RUNNING
+    unmet = np.zeros(lanes)
     for _ in range(ACTIVE_SET_ROUNDS):
-        _step(at, given, room, slope, gradient, x, low, held, pinned, running, move)
+        _step(at, given, room, slope, gradient, x, low, held, pinned, running, move, unmet)
         _revise(at, given, room, x, low, held, pinned, move, binding, changed)
         if not (changed & running).any():
             break
     for c in range(lanes):
         if state[c] == RUNNING and changed[c]:
             state[c] = UNSETTLED
+        if state[c] == RUNNING and not unmet[c] <= MOST_UNMET:
+            state[c] = NUMBERS
 
 
 @compiled
-def _read(at: Layout, x: Floats, i: int, c: int) -> tuple[float, float, float]:
-    """Give a reading's ratio, denominator and offset at ``x``."""
-    above, below, beside = 0.0, at.constant[i], 0.0
+def _read(at: Layout, x: Floats, i: int, above: Floats, below: Floats, beside: Floats) -> None:
+    """Give a reading's numerator, denominator and offset at ``x`` in every lane, each (lanes,)."""
+    lanes = len(above)
+    above[:] = 0.0
+    below[:] = at.constant[i]
+    beside[:] = 0.0
     for p in range(at.reading_start[i], at.reading_start[i + 1]):
-        value = x[at.reading_column[p], c]
-        above += at.above[p] * value
-        below += at.below[p] * value
-        beside += at.beside[p] * value
-    return above / below, below, beside
+        value = x[at.reading_column[p]]
+        over, under, shift = at.above[p], at.below[p], at.beside[p]
+        for c in range(lanes):
+            above[c] += over * value[c]
+            below[c] += under * value[c]
+            beside[c] += shift * value[c]
 
 
 @compiled
-def _objective(at: Layout, given: Given, x: Floats, c: int) -> float:
-    """Give the weighted sum of squares of a lane, infinite where a denominator is not positive."""
-    total = 0.0
+def _objective(at: Layout, given: Given, x: Floats, total: Floats) -> None:
+    """Give each lane's weighted sum of squares, infinite where a denominator is not positive."""
+    lanes = len(total)
+    above, below, beside = np.empty(lanes), np.empty(lanes), np.empty(lanes)
+    total[:] = 0.0
     for i in range(len(at.reading_start) - 1):
-        ratio, below, beside = _read(at, x, i, c)
-        if not below > 0.0:
-            return np.inf
-        total += ((ratio + beside - given.y[i, c]) / given.sd[i, c]) ** 2
-    return total
+        _read(at, x, i, above, below, beside)
+        for c in range(lanes):
+            residual = (above[c] / below[c] + beside[c] - given.y[i, c]) / given.sd[i, c]
+            total[c] += residual * residual if below[c] > 0.0 else np.inf
 
 
 @compiled
@@ -598,17 +623,22 @@ def _linear_rows(
 ) -> None:
     """Give the rows and gradient of residuals cleared of their denominators."""
     lanes = x.shape[1]
+    above, below, beside = np.empty(lanes), np.empty(lanes), np.empty(lanes)
+    unmet, divisor = np.empty(lanes), np.empty(lanes)
     gradient[:] = 0.0
     for i in range(len(at.reading_start) - 1):
+        _read(at, x, i, above, below, beside)
         for c in range(lanes):
-            ratio, under, beside = _read(at, x, i, c)
-            below = max(under, least[c])
-            weight = 1.0 / given.sd[i, c]
-            unmet = weight * ((ratio - given.y[i, c]) * under / below + beside)
-            for p in range(at.reading_start[i], at.reading_start[i + 1]):
-                entry = (at.above[p] - given.y[i, c] * at.below[p]) / below + at.beside[p]
-                slope[p, c] = entry * weight
-                gradient[at.reading_column[p], c] += entry * weight * unmet
+            divisor[c] = max(below[c], least[c])
+            cleared = (above[c] - given.y[i, c] * below[c]) / divisor[c]
+            unmet[c] = (cleared + beside[c]) / given.sd[i, c]
+        for p in range(at.reading_start[i], at.reading_start[i + 1]):
+            row, into = slope[p], gradient[at.reading_column[p]]
+            over, under, shift = at.above[p], at.below[p], at.beside[p]
+            for c in range(lanes):
+                entry = (over - given.y[i, c] * under) / divisor[c] + shift
+                row[c] = entry / given.sd[i, c]
+                into[c] += row[c] * unmet[c]
 
 
 @compiled
@@ -623,21 +653,32 @@ def _curved_rows(
 ) -> None:
     """Give the rows whose square is the Hessian, the gradient and the objective."""
     lanes = x.shape[1]
+    above, below, beside = np.empty(lanes), np.empty(lanes), np.empty(lanes)
+    ratio, pull, weight, scaled = (
+        np.empty(lanes),
+        np.empty(lanes),
+        np.empty(lanes),
+        np.empty(lanes),
+    )
     gradient[:] = 0.0
     objective[:] = 0.0
     for i in range(len(at.reading_start) - 1):
+        _read(at, x, i, above, below, beside)
         for c in range(lanes):
-            ratio, below, beside = _read(at, x, i, c)
-            weight = 1.0 / given.sd[i, c]
-            residual = ratio + beside - given.y[i, c]
-            scaled = residual * weight
-            objective[c] += scaled * scaled
-            pull = ratio + residual if curved[c] else ratio
-            for p in range(at.reading_start[i], at.reading_start[i + 1]):
-                straight = (at.above[p] - ratio * at.below[p]) / below + at.beside[p]
-                bent = (at.above[p] - pull * at.below[p]) / below + at.beside[p]
-                slope[p, c] = bent * weight
-                gradient[at.reading_column[p], c] += straight * weight * scaled
+            ratio[c] = above[c] / below[c]
+            residual = ratio[c] + beside[c] - given.y[i, c]
+            pull[c] = ratio[c] + residual if curved[c] else ratio[c]
+            weight[c] = 1.0 / given.sd[i, c]
+            scaled[c] = residual * weight[c]
+            objective[c] += scaled[c] * scaled[c]
+            below[c] = 1.0 / below[c]
+        for p in range(at.reading_start[i], at.reading_start[i + 1]):
+            row, into = slope[p], gradient[at.reading_column[p]]
+            over, under, shift = at.above[p], at.below[p], at.beside[p]
+            for c in range(lanes):
+                straight = (over - ratio[c] * under) * below[c] + shift
+                row[c] = ((over - pull[c] * under) * below[c] + shift) * weight[c]
+                into[c] += straight * weight[c] * scaled[c]
 
 
 @compiled
@@ -650,9 +691,11 @@ def _passes(
     slope, gradient = np.empty_like(room.scaled), np.empty((n, lanes))
     none, binding = np.zeros((n, lanes), dtype=np.bool_), np.zeros((n, lanes), dtype=np.bool_)
     least = np.zeros(lanes)
+    above, below, beside = np.empty(lanes), np.empty(lanes), np.empty(lanes)
     for i in range(len(at.reading_start) - 1):
+        _read(at, x, i, above, below, beside)
         for c in range(lanes):
-            least[c] = max(least[c], SMALLEST_SCALE * _read(at, x, i, c)[1])
+            least[c] = max(least[c], SMALLEST_SCALE * below[c])
     for j in range(n):
         for c in range(lanes):
             room.weight[j, c] = (PRIOR_WEIGHT / given.scale[j, c]) ** 2
@@ -681,37 +724,56 @@ def _guard(given: Given, x: Floats, low: Floats) -> None:
 
 
 @compiled
-def _decrement(at: Layout, slope: Floats, move: Floats, objective: float, c: int) -> float:
-    """Give the length of the move in posterior sds, relative to one plus the root objective."""
-    total = 0.0
+def _decrements(
+    at: Layout, slope: Floats, move: Floats, objective: Floats, seen: Floats, result: Floats
+) -> None:
+    """Give the length of each move in posterior sds, relative to one plus the root objective."""
+    lanes = len(result)
+    result[:] = 0.0
     for i in range(len(at.reading_start) - 1):
-        seen = 0.0
-        for p in range(at.reading_start[i], at.reading_start[i + 1]):
-            seen += slope[p, c] * move[at.reading_column[p], c]
-        total += seen * seen
-    return float(np.sqrt(total) / (1.0 + np.sqrt(objective)))
+        _see(at, slope, move, i, seen)
+        for c in range(lanes):
+            result[c] += seen[c] * seen[c]
+    for c in range(lanes):
+        result[c] = np.sqrt(result[c]) / (1.0 + np.sqrt(objective[c]))
 
 
 @compiled
-def _share(
+def _shares(
     at: Layout,
     given: Given,
     x: Floats,
     move: Floats,
     trial: Floats,
-    slope: float,
-    was: float,
-    c: int,
-) -> float:
-    """Give the share of the move that delivers a fair part of the predicted decrease, or 0."""
-    share = 1.0
+    gradient: Floats,
+    was: Floats,
+    searched: Bools,
+    share: Floats,
+) -> None:
+    """Give the share of each move that delivers a fair part of the predicted decrease, or 0."""
+    n, lanes = x.shape
+    down, reached = np.zeros(lanes), np.empty(lanes)
+    for j in range(n):
+        for c in range(lanes):
+            down[c] += gradient[j, c] * move[j, c]
+    share[:] = 1.0
+    waiting = searched.copy()
     for _ in range(LANE_HALVINGS):
-        for j in range(len(x)):
-            trial[j, c] = x[j, c] + share * move[j, c]
-        if 0.5 * _objective(at, given, trial, c) <= 0.5 * was + ARMIJO * share * slope:
-            return share
-        share *= 0.5
-    return 0.0
+        if not waiting.any():
+            return
+        for j in range(n):
+            for c in range(lanes):
+                trial[j, c] = x[j, c] + share[c] * move[j, c]
+        _objective(at, given, trial, reached)
+        for c in range(lanes):
+            if waiting[c]:
+                if 0.5 * reached[c] <= 0.5 * was[c] + ARMIJO * share[c] * down[c]:
+                    waiting[c] = False
+                else:
+                    share[c] *= 0.5
+    for c in range(lanes):
+        if waiting[c]:
+            share[c] = 0.0
 
 
 @compiled
@@ -746,7 +808,8 @@ def descend(
     state, steps = np.zeros(lanes, dtype=np.int64), np.zeros(lanes, dtype=np.int64)
     decrement, objective = np.full(lanes, np.inf), np.zeros(lanes)
     best, since = np.full(lanes, np.inf), np.zeros(lanes, dtype=np.int64)
-    full = np.ones(lanes, dtype=np.bool_)
+    full, searched = np.ones(lanes, dtype=np.bool_), np.zeros(lanes, dtype=np.bool_)
+    size, share = np.empty(lanes), np.empty(lanes)
     room.weight[:] = 0.0
     if passes:
         _passes(at, given, room, x, held, state, move)
@@ -759,42 +822,86 @@ def descend(
                 state[c] = NUMBERS
         _guard(given, x, low)
         _inner(at, given, room, slope, gradient, x, low, held, pinned, state, move, binding)
+        _decrements(at, slope, move, objective, room.seen, size)
         for c in range(lanes):
+            searched[c] = False
             if state[c] != RUNNING:
                 continue
-            decrement[c] = _decrement(at, slope, move, objective[c], c)
-            if not np.isfinite(decrement[c]):
+            decrement[c] = size[c]
+            if not np.isfinite(size[c]):
                 state[c] = NUMBERS
                 continue
-            if decrement[c] < 0.5 * best[c]:
-                best[c], since[c] = decrement[c], 0
+            if size[c] < 0.5 * best[c]:
+                best[c], since[c] = size[c], 0
             else:
                 since[c] += 1
-            share = 1.0
-            if decrement[c] > KKT_TOLERANCE and decrement[c] ** 2 > MEASURABLE:
-                down = 0.0
-                for j in range(n):
-                    down += gradient[j, c] * move[j, c]
-                share = _share(at, given, x, move, trial, down, objective[c], c)
-                if share == 0.0 and not full[c]:
-                    state[c] = UNSETTLED
-                    continue
-                full[c] = share > SHORT_STEP
-            elif decrement[c] > KKT_TOLERANCE and since[c] >= STALL_ROUNDS:
-                state[c] = CONVERGED if decrement[c] <= KKT_STALLED else UNSETTLED
-                steps[c] = iteration
+            searched[c] = size[c] > KKT_TOLERANCE and size[c] * size[c] > MEASURABLE
+        _shares(at, given, x, move, trial, gradient, objective, searched, share)
+        for c in range(lanes):
+            if state[c] != RUNNING:
+                share[c] = 0.0
                 continue
-            for j in range(n):
-                x[j, c] += share * move[j, c]
             steps[c] = iteration
             if decrement[c] <= KKT_TOLERANCE:
                 state[c] = CONVERGED
+            elif searched[c]:
+                if share[c] == 0.0 and not full[c]:
+                    state[c] = UNSETTLED
+                full[c] = share[c] > SHORT_STEP
+            elif since[c] >= STALL_ROUNDS:
+                state[c] = CONVERGED if decrement[c] <= KKT_STALLED else UNSETTLED
+                share[c] = 0.0
+        for j in range(n):
+            for c in range(lanes):
+                if share[c] > 0.0:
+                    x[j, c] += share[c] * move[j, c]
         if not (state == RUNNING).any():
             break
+    _objective(at, given, x, objective)
     for c in range(lanes):
         if state[c] == RUNNING:
             state[c] = STEPS
-        objective[c] = _objective(at, given, x, c)
         if state[c] == CONVERGED and _beyond(at, given, x, c):
             state[c] = BEYOND
     return state, steps, decrement, objective, binding
+
+
+@compiled
+def descend_all(
+    at: Layout,
+    y: Floats,
+    sd: Floats,
+    given: Given,
+    start: Floats,
+    pins: Bools,
+    passes: bool,
+    x: Floats,
+) -> tuple[Ints, Ints, Floats, Bools, Bools]:
+    """
+    Go down for many blocks of lanes, all from one start (n,).
+
+    ``y`` and ``sd`` are (blocks, m, lanes); ``given`` lends what all blocks share; ``x`` (blocks,
+    n, lanes) takes the optima.  Gives of each block and lane how it stands, its steps and its
+    objective, whether a bound pushes back, and whether something that divides is at its floor.
+    """
+    blocks, _, lanes = y.shape
+    n = len(start)
+    state, steps = np.zeros((blocks, lanes), dtype=np.int64), np.zeros((blocks, lanes), np.int64)
+    objective = np.zeros((blocks, lanes))
+    bounded = np.zeros((blocks, lanes), dtype=np.bool_)
+    emptied = np.zeros((blocks, lanes), dtype=np.bool_)
+    for b in range(blocks):
+        held = np.zeros((n, lanes), dtype=np.bool_)
+        pinned = np.zeros((n, lanes), dtype=np.bool_)
+        for j in range(n):
+            x[b, j] = start[j]
+            pinned[j] = pins[j]
+        own = Given(y[b], sd[b], given.target, given.floor, given.scale)
+        found = descend(at, own, x[b], held, pinned, passes)
+        state[b], steps[b], objective[b] = found[0], found[1], found[3]
+        for j in range(n):
+            for c in range(lanes):
+                bounded[b, c] = bounded[b, c] or found[4][j, c]
+                if held[j, c] and given.floor[j, c] > 0.0:
+                    emptied[b, c] = True
+    return state, steps, objective, bounded, emptied

@@ -118,7 +118,7 @@ REAL_FALL = 1.0
 """Fall of the objective, in squared sds, by which a start that runs away must beat a sound optimum
 before the sound one is not believed."""
 
-RUNAWAY = 1e4
+RUNAWAY = 1e3
 """A mass this many times the throughput that the readings suggest has left all scale: the
 objective falls for ever with it, and there is no optimum to report."""
 
@@ -201,3 +201,19 @@ the reading instead of emptying the stream."""
 CLOSES_WELL = 1e-11
 """Imbalance beside the flows at a node beyond which the compiled road is not trusted: rounding
 leaves 1e-15 to 1e-13, and the promise is 1e-9 of the throughput."""
+
+LANES = 16
+"""Sets of values side by side: two to four vectors of a present processor, while the work of a
+small flowsheet still fits its nearest cache."""
+
+MOST_UNMET = 1e-9
+"""Share of a linear system's right-hand side that may be left unmet after refinement: 1e-14 is
+usual, and a pivot that has cancelled leaves 1e-3 or more."""
+
+LANE_SETTLED = 1e-12
+"""Relative residual that needs no further refinement there: each Newton step takes up what the one
+before has left, so that balances close to rounding all the same."""
+
+BLOCKS = 64
+"""Blocks of lanes handed to the compiled loop at once: enough that Python costs nothing beside it,
+few enough that time budgets are kept and memory stays small."""

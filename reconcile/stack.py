@@ -1,0 +1,347 @@
+"""
+Many sets of values of one flowsheet at once: thousands of shifts.
+
+Shifts in which the same quantities were read share a plan and go side by side over the compiled
+road; one that this road does not handle is solved by itself.  Each has its own outcome, and a bad
+one spoils no other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.stats import chi2
+
+from . import flowsheet as flowsheets
+from . import readings as readings_module
+from .balance import Outcome
+from .faults import Fault, InvalidInput
+from .flowsheet import Flowsheet
+from .kernel import lanes
+from .kernel.budget import Budget, OverBudget, spending
+from .kernel.limits import BLOCKS, LANES, PLAIN_STEPS, SAME_OBJECTIVE
+from .measurands import measurand
+from .model import Key
+from .options import Options
+from .plan import PLANS
+from .readings import Reading
+from .solve import Case, Solution, case_of, further_starts, solve, starting_set
+from .start import Contradiction, StartError
+
+if TYPE_CHECKING:
+    from .kernel.problem import Bools, Floats, Ints
+    from .plan import Plan
+
+CODES = tuple(Outcome)
+"""Outcomes in the order of their codes in a stack."""
+
+
+@dataclass(frozen=True)
+class Stack:
+    """
+    The balances of many shifts.
+
+    ``outcomes`` (shifts,) positions in :data:`CODES`; ``amounts`` (shifts, streams, quantities), in
+    the order of the flowsheet's, NaN without a balance; ``objective`` (shifts,);
+    ``degrees_of_freedom`` (shifts,); ``iterations`` (shifts,).  What cannot be known is not marked
+    here: balance a shift by itself for classes and standard deviations.
+    """
+
+    flowsheet: Flowsheet
+    outcomes: Ints
+    amounts: Floats
+    objective: Floats
+    degrees_of_freedom: Ints
+    iterations: Ints
+
+    @property
+    def closed(self) -> Bools:
+        """Shifts that have a balance, (shifts,)."""
+        return np.asarray(self.outcomes <= CODES.index(Outcome.CLOSED_WITH_ACTIVE_BOUNDS))
+
+    @property
+    def masses(self) -> Floats:
+        """Dry solids, (shifts, streams)."""
+        return np.asarray(self.amounts[:, :, 0])
+
+    @property
+    def assays(self) -> Floats:
+        """Components over solids, (shifts, streams, components); NaN over nothing."""
+        parts = self.amounts[:, :, 1 : 1 + len(self.flowsheet.components)]
+        solids = self.amounts[:, :, :1]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.where(solids > 0, parts / solids, np.nan)
+
+    @property
+    def p_values(self) -> Floats:
+        """Chi-square probability of so large an objective, NaN without a check, (shifts,)."""
+        checked = self.closed & (self.degrees_of_freedom > 0)
+        return np.where(
+            checked, chi2.sf(self.objective, np.maximum(self.degrees_of_freedom, 1)), np.nan
+        )
+
+
+def _faults(
+    flowsheet: Flowsheet, readings: Sequence[Reading], values: Floats, sds: Floats
+) -> list[Fault]:
+    faults = flowsheets.faults_of(flowsheet)
+    if faults:
+        return [fault.under("flowsheet") for fault in faults]
+    faults = readings_module.faults_of(flowsheet, readings)
+    if values.ndim != 2 or values.shape[1] != len(readings) or sds.shape != values.shape:  # noqa: PLR2004 - shifts by readings
+        faults.append(
+            Fault(
+                ("values",),
+                "shape-does-not-fit",
+                f"The values have shape {values.shape}, their sds {sds.shape}.",
+                f"Give one row for each shift and one column for each of the {len(readings)} "
+                "readings in both; NaN where nothing was read.",
+            )
+        )
+    elif np.isinf(values).any() or (~(sds >= 0) & ~np.isnan(values)).any():
+        faults.append(
+            Fault(
+                ("values",),
+                "not-finite",
+                "A value is infinite, or the standard deviation of a value is missing or negative.",
+                "Give finite values with standard deviations of zero or more; NaN where nothing "
+                "was read.",
+            )
+        )
+    return faults
+
+
+def _best(state: Ints, objective: Floats, than: Floats) -> Bools:
+    """Say of each lane whether it converged to something better, (lanes,)."""
+    fair = np.where(np.isfinite(than), than - SAME_OBJECTIVE * (1 + np.abs(than)), np.inf)
+    return np.asarray((state == lanes.CONVERGED) & (objective < fair))
+
+
+@dataclass
+class _Together:
+    """Shifts with one pattern of readings, and what has been found for them."""
+
+    case: Case
+    values: Floats
+    sds: Floats
+    x: Floats
+    objective: Floats
+    steps: Ints
+    bounded: Bools
+    left: Bools
+
+    def run(self, at: Floats, chosen: Ints, *, passes: bool) -> None:
+        """Go down from one start for the chosen shifts; keep what is better than what there was."""
+        case, plan = self.case, self.case.plan
+        assert plan.layout is not None  # noqa: S101 - only called where there is one
+        given, start, _, _ = case.side_by_side(*self._padded(chosen[:1]), at)
+        for begin in range(0, len(chosen), BLOCKS * LANES):
+            case.budget.check()
+            part = chosen[begin : begin + BLOCKS * LANES]
+            y, sd = self._padded(part)
+            before, spread = case.before
+            blocks = len(y) // LANES
+            x = np.empty((blocks, plan.model.size, LANES))
+            state, steps, objective, bounded, emptied = lanes.descend_all(
+                plan.layout,
+                _in_blocks(y, before),
+                _in_blocks(sd, spread),
+                given,
+                np.ascontiguousarray(start[:, 0]),
+                plan.open_pins,
+                passes,
+                x,
+            )
+            points = x.transpose(0, 2, 1).reshape(-1, plan.model.size)
+            sound = ~emptied.ravel() & case.close(points.T)
+            objective = objective.ravel()[: len(part)]
+            better = _best(state.ravel()[: len(part)], objective, self.objective[part])
+            mine = np.flatnonzero(better & sound[: len(part)])
+            self.x[part[mine]] = points[mine]
+            self.objective[part[mine]] = objective[mine]
+            self.steps[part[mine]] = steps.ravel()[mine]
+            self.bounded[part[mine]] = bounded.ravel()[mine]
+            self.left[part[mine]] = False
+
+    def _padded(self, chosen: Ints) -> tuple[Floats, Floats]:
+        """Give values and sds of the chosen shifts, the last ones repeated to fill the lanes."""
+        full = np.resize(chosen, -(-len(chosen) // LANES) * LANES)
+        return self.values[full], self.sds[full]
+
+
+def _in_blocks(shifts: Floats, common: Floats) -> Floats:
+    """Give (shifts, readings) as (blocks, readings and what all share, lanes)."""
+    whole = np.hstack((shifts, np.broadcast_to(common, (len(shifts), len(common)))))
+    blocks = whole.reshape(-1, LANES, whole.shape[1])
+    return np.ascontiguousarray(blocks.transpose(0, 2, 1))
+
+
+def _together(
+    plan: Plan, values: Floats, sds: Floats, options: Options, budget: Budget
+) -> _Together:
+    """Solve shifts that share a plan; what is left is marked."""
+    count = len(values)
+    case = case_of(plan, np.median(values, axis=0), np.median(sds, axis=0), options, budget)
+    found = _Together(
+        case,
+        values,
+        sds,
+        np.full((count, plan.model.size), np.nan),
+        np.full(count, np.inf),
+        np.zeros(count, dtype=np.int64),
+        np.zeros(count, dtype=bool),
+        np.ones(count, dtype=bool),
+    )
+    if plan.layout is None or not np.array_equal(starting_set(case), plan.model.absent):
+        return found
+    found.run(case.first.point, np.arange(count), passes=True)
+    doubt = np.flatnonzero(
+        found.left | found.bounded | (found.steps > PLAIN_STEPS) | (len(plan.gauges) > 0)
+    )
+    for at, passes in further_starts(case) if len(doubt) else ():
+        found.run(at, doubt, passes=passes)
+    return found
+
+
+def _alone(
+    plan: Plan, values: Floats, sds: Floats, options: Options, budget: Budget
+) -> tuple[Outcome, Solution | None]:
+    """Solve one shift on the general road."""
+    try:
+        solution = solve(plan, values, sds, options, budget)
+    except Contradiction:
+        return Outcome.CONTRADICTORY, None
+    except (StartError, np.linalg.LinAlgError):
+        return Outcome.NOT_CONVERGED, None
+    if len(solution.boundless) or not solution.optimum.converged:
+        return Outcome.NOT_CONVERGED, None
+    bounds = solution.optimum.binding
+    held = bounds.lower.any() or bounds.within.any() or solution.emptied.any()
+    return (Outcome.CLOSED_WITH_ACTIVE_BOUNDS if held else Outcome.CLOSED), solution
+
+
+def reconcile_stack(
+    flowsheet: Flowsheet,
+    readings: Sequence[Reading],
+    values: Floats,
+    sds: Floats | None = None,
+    options: Options | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Stack:
+    """
+    Reconcile many shifts of one flowsheet.
+
+    ``readings`` say what is read, with the sds that hold where ``sds`` gives none; their values are
+    not used.  ``values`` and ``sds`` are (shifts, readings), NaN where nothing was read in a shift.
+    ``progress`` is told how many shifts are done, of how many.  The time budget is that of the
+    whole stack; shifts not reached are over budget.
+
+    Raises
+    ------
+    InvalidInput
+        with every fault found.
+    """
+    options = options or Options()
+    values = np.asarray(values, dtype=np.float64)
+    spread = _spread(readings, values, sds)
+    faults = _faults(flowsheet, readings, values, spread)
+    if faults:
+        raise InvalidInput(faults)
+    result = _empty(flowsheet, len(values))
+    counted = ~np.isnan(values) & np.isfinite(spread)
+    code = np.packbits(np.concatenate((counted, counted & (spread == 0)), axis=1), axis=1)
+    _, pattern = np.unique(code, axis=0, return_inverse=True)
+    budget = Budget(options.time_budget_s, options.memory_budget_mb)
+    done = 0
+    with spending(budget), np.errstate(all="ignore"):
+        for group in range(pattern.max(initial=-1) + 1):
+            rows = np.flatnonzero(pattern.ravel() == group)
+            read = np.flatnonzero(counted[rows[0]])
+            try:
+                _group(result, readings, rows, read, values, spread, options, budget)
+            except OverBudget:
+                break
+            done += len(rows)
+            if progress is not None:
+                progress(done, len(values))
+    return result
+
+
+def _spread(readings: Sequence[Reading], values: Floats, sds: Floats | None) -> Floats:
+    """Give the sds shift by shift: those given, or the readings' own."""
+    if sds is not None:
+        return np.asarray(sds, dtype=np.float64)
+    stated = np.array([reading.sd for reading in readings], dtype=np.float64)
+    fits = values.ndim == 2 and values.shape[1] == len(stated)  # noqa: PLR2004 - shifts by readings
+    return np.broadcast_to(stated, values.shape) if fits else stated
+
+
+def _empty(flowsheet: Flowsheet, shifts: int) -> Stack:
+    shape = (shifts, len(flowsheet.streams), len(flowsheet.quantities))
+    return Stack(
+        flowsheet,
+        np.full(shifts, CODES.index(Outcome.OVER_BUDGET)),
+        np.full(shape, np.nan),
+        np.full(shifts, np.nan),
+        np.zeros(shifts, dtype=np.int64),
+        np.zeros(shifts, dtype=np.int64),
+    )
+
+
+def _noted(into: Stack, rows: Ints, plan: Plan, found: _Together) -> Bools:
+    """Note what was solved side by side; give what is left, (rows,)."""
+    amounts = found.x[:, : plan.model.amounts].reshape(len(rows), *into.amounts.shape[1:])
+    good = ~found.left
+    into.amounts[rows[good]] = amounts[good]
+    into.objective[rows[good]] = found.objective[good]
+    into.iterations[rows[good]] = found.steps[good]
+    into.degrees_of_freedom[rows[good]] = plan.degrees_of_freedom
+    into.outcomes[rows[good]] = np.where(
+        found.bounded[good],
+        CODES.index(Outcome.CLOSED_WITH_ACTIVE_BOUNDS),
+        CODES.index(Outcome.CLOSED),
+    )
+    return found.left
+
+
+def _group(
+    into: Stack,
+    readings: Sequence[Reading],
+    rows: Ints,
+    read: Ints,
+    values: Floats,
+    sds: Floats,
+    options: Options,
+    budget: Budget,
+) -> None:
+    """Solve the shifts ``rows`` in which the readings ``read`` were taken, and note the results."""
+    if not len(read):
+        into.outcomes[rows] = CODES.index(Outcome.NOT_CONVERGED)
+        return
+    sheet = into.flowsheet
+    chosen = [readings[k] for k in read]
+    plan = PLANS.of(
+        sheet,
+        [Key(r.streams, measurand(sheet, r.of), r.causes) for r in chosen],
+        [r.loss for r in chosen],
+        [bool(sds[rows[0], k] == 0) for k in read],
+    )
+    y, s = values[np.ix_(rows, read)], sds[np.ix_(rows, read)]
+    left = np.ones(len(rows), dtype=bool)
+    # Where the middle of the shifts gives no start, each may still have one of its own.
+    with suppress(np.linalg.LinAlgError):
+        left = _noted(into, rows, plan, _together(plan, y, s, options, budget))
+    for k in np.flatnonzero(left):
+        budget.check()
+        outcome, solution = _alone(plan, y[k], s[k], options, budget)
+        row = rows[k]
+        into.outcomes[row] = CODES.index(outcome)
+        if solution is not None:
+            into.amounts[row] = plan.model.by_stream(solution.x)
+            into.objective[row] = solution.optimum.objective
+            into.iterations[row] = solution.optimum.iterations
+            into.degrees_of_freedom[row] = plan.degrees_with(solution.closed)
