@@ -13,11 +13,14 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from tests.benchmarks import growth, measure, memory, table
+from tests.benchmarks import growth, measure, memory, stack, table
 from tests.benchmarks.flowsheets import Family
-from tests.benchmarks.measure import QUICK_STREAMS, ROWS, Result, Row
+from tests.benchmarks.measure import QUICK_STREAMS, ROWS, Row
 
-SECTIONS = ("rows", "memory", "growth")
+NAMES = [row.name for row in (*ROWS, *stack.ROWS)]
+"""What can be measured by itself."""
+
+SECTIONS = ("rows", "stack", "memory", "growth")
 
 MEMORIES = ((100, 10), (1000, 10), (10000, 3), (10000, 10))
 """Streams and components of the lines whose memory is measured."""
@@ -29,7 +32,7 @@ SEEDS, QUICK_SEEDS = (1, 2, 3, 4, 5), (1,)
 def _arguments(given: Sequence[str] | None) -> argparse.Namespace:
     parser = argparse.ArgumentParser("python -m tests.benchmarks", description=__doc__)
     parser.add_argument("--quick", action="store_true", help="few flowsheets, none above 1,000")
-    parser.add_argument("--rows", nargs="*", choices=[r.name for r in ROWS], help="only these rows")
+    parser.add_argument("--rows", nargs="*", choices=NAMES, help="only these rows")
     parser.add_argument("--sections", nargs="*", choices=SECTIONS, default=SECTIONS)
     parser.add_argument("--flowsheets", type=int, help="how many flowsheets a row, from seed 1 on")
     parser.add_argument("--plot", type=Path, help="write growth as log-log plots to this file")
@@ -54,7 +57,9 @@ def _written(*parts: str) -> None:
     sys.stdout.flush()
 
 
-def _measured(rows: Sequence[Row]) -> list[Result]:
+def _measured(rows: Sequence[Row]) -> list[str]:
+    if not rows:
+        return []
     results = [measure.run(row, _told) for row in rows]
     _written(
         "## The engine, ms\n",
@@ -63,7 +68,20 @@ def _measured(rows: Sequence[Row]) -> list[Result]:
         table.peers(results),
         table.limits(results),
     )
-    return results
+    return [f"{r.row.name}, {line}" for r in results for line in (*r.wrong, *r.unsolved)]
+
+
+def _stacks(chosen: argparse.Namespace) -> list[str]:
+    rows = [r for r in stack.ROWS if chosen.rows is None or r.name in chosen.rows]
+    rows = [stack.quick(r) for r in rows] if chosen.quick else rows
+    if chosen.flowsheets:
+        rows = [replace(r, flowsheets=chosen.flowsheets) for r in rows]
+    if not rows:
+        return []
+    stack.warm_up()
+    results = [stack.run(row, _told) for row in rows]
+    _written("## Stacks of shifts\n", table.stack(results))
+    return [f"{r.row.name}, {line}" for r in results for line in r.wrong]
 
 
 def _memory(*, quick: bool) -> None:
@@ -87,8 +105,9 @@ def main(given: Sequence[str] | None = None) -> int:
     measure.warm_up()
     wrong: list[str] = []
     if "rows" in chosen.sections:
-        results = _measured(_rows(chosen))
-        wrong = [f"{r.row.name}: {line}" for r in results for line in r.wrong]
+        wrong += _measured(_rows(chosen))
+    if "stack" in chosen.sections:
+        wrong += _stacks(chosen)
     if "memory" in chosen.sections:
         _memory(quick=chosen.quick)
     if "growth" in chosen.sections:

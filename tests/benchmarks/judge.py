@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from collections.abc import Iterable
+from dataclasses import astuple, dataclass
 
 import numpy as np
 import scipy.sparse as sp
 from scipy.sparse.linalg import splu
 
-from tests.benchmarks.flowsheets import Array, Survey
+from tests.benchmarks.flowsheets import Array, Bools, Survey
 from tests.benchmarks.peers import scaled
 
 SAME = 1e-6
@@ -27,15 +29,29 @@ RIDGE = 1e-14
 """Keeps the normal equations of the multipliers regular where balances repeat each other."""
 
 
+def _meaning(survey: Survey, values: Array, flows: Array) -> Bools:
+    """
+    Say which readings count, (readings,): those read, but for assays of an empty stream.
+
+    A trace of solids may have any assay without moving a balance, so the infimum of the objective
+    is reached with those assays met.
+    """
+    empty = flows[:, 0] <= EMPTY * survey.truth[:, 0]
+    return ~np.isnan(values) & ~(empty[survey.stream] & (survey.quantity > 0))
+
+
 def objective(survey: Survey, values: Array, flows: Array) -> float:
     """Give the sum of squared adjustments over their standard deviations."""
-    residual = (survey.read(flows) - values) / survey.sd
+    counts = _meaning(survey, values, flows)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        residual = ((survey.read(flows) - values) / survey.sd)[counts]
     return float(residual @ residual)
 
 
 def above(one: float, other: float) -> float:
-    """Give by how much an objective is above another, relative above one."""
-    return (one - other) / (1.0 + abs(other))
+    """Give by how much an objective is above another, relative above one; infinite if no number."""
+    gap = (one - other) / (1.0 + abs(other))
+    return gap if math.isfinite(gap) else math.inf
 
 
 @dataclass(frozen=True)
@@ -57,6 +73,12 @@ class Verdict:
         return self.closure <= CLOSED and self.breach <= CLOSED and self.kkt <= OPTIMAL
 
 
+def worst(verdicts: Iterable[Verdict]) -> Verdict:
+    """Give the worst of each kind; what is no number stays none."""
+    closure, breach, kkt = np.max([astuple(v) for v in verdicts], axis=0).tolist()
+    return Verdict(closure, breach, kkt)
+
+
 def judged(survey: Survey, values: Array, flows: Array) -> Verdict:
     """Judge flows (streams, quantities)."""
     through = abs(survey.incidence) @ np.abs(flows) / 2
@@ -71,20 +93,28 @@ def _rest(survey: Survey, values: Array, flows: Array) -> float:
     """
     Give the largest entry of the Lagrangian's gradient, with the multipliers that fit best.
 
-    In units of the truth, over the largest column of the residuals' derivative.
+    In units of the truth, over the largest column of the residuals' derivative.  Bounds that are
+    touched may push either way: whether they should be let go is told by the peers' objectives.
     """
     kinds = flows.shape[1]
-    top, bottom = survey.stream * kinds + survey.quantity, survey.stream * kinds
-    typical, assay = survey.read(survey.truth), survey.quantity > 0
+    counts = _meaning(survey, values, flows)
+    stream, quantity = survey.stream[counts], survey.quantity[counts]
+    top, bottom, sd, values = (
+        stream * kinds + quantity,
+        stream * kinds,
+        survey.sd[counts],
+        values[counts],
+    )
+    typical, assay = survey.read(survey.truth)[counts], quantity > 0
     z = flows.ravel() / survey.truth.ravel()
     solids = np.where(assay, z[bottom], 1.0)
     ratio = typical * z[top] / solids
     rows = np.tile(np.arange(len(top)), 2)
     slopes = np.concatenate((typical / solids, np.where(assay, -ratio / solids, 0.0)))
-    slopes /= np.tile(survey.sd, 2)
+    slopes /= np.tile(sd, 2)
     shape = (len(top), len(z))
     jacobian = sp.csr_array((slopes, (rows, np.concatenate((top, bottom)))), shape=shape)
-    gradient = jacobian.T @ ((ratio - values) / survey.sd)
+    gradient = jacobian.T @ ((ratio - values) / sd)
     linear = scaled(survey)
     touching = linear.within @ z <= EMPTY
     bounds = sp.csr_array(sp.vstack((linear.balances, linear.within[np.flatnonzero(touching)])))

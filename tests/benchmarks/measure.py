@@ -6,6 +6,7 @@ import gc
 import statistics
 import time
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TypeVar
@@ -13,6 +14,7 @@ from typing import TypeVar
 import numpy as np
 
 from reconcile.kernel.budget import OverBudget
+from reconcile.solve import Solution
 from reconcile.start import StartError
 from tests.benchmarks import engine, judge
 from tests.benchmarks.flowsheets import Array, Family, Survey, survey
@@ -34,7 +36,8 @@ class Row:
     """
     One size: how many flowsheets, how many sets of values on each, and which peers.
 
-    ``slow`` peers see one set of values of the first flowsheets only.
+    ``slow`` peers see one set of values of each; evidence and whole calls are timed on the first
+    ``told`` flowsheets.
     """
 
     name: str
@@ -46,6 +49,7 @@ class Row:
     peers: tuple[type[Peer], ...]
     goal: Goal | None = None
     slow: tuple[type[Peer], ...] = ()
+    told: int = 1_000_000
 
 
 BOTH = (Amounts, Fractions)
@@ -66,18 +70,24 @@ ROWS = (
     Row("1000x0-lines", Family.LINES, 1000, 0, 10, 3, (Amounts,), None, (Convex,)),
     Row("1000x10", Family.DENSE, 1000, 10, 10, 2, BOTH, DENSE),
     Row("1000x10-lines", Family.LINES, 1000, 10, 10, 2, BOTH, LINES),
-    Row("10000x3-lines", Family.LINES, 10000, 3, 10, 1, BOTH, LARGE),
-    Row("10000x10-lines", Family.LINES, 10000, 10, 10, 1, (Amounts,), LARGE),
+    Row("10000x3-lines", Family.LINES, 10000, 3, 10, 1, BOTH, LARGE, told=1),
+    Row("10000x10-lines", Family.LINES, 10000, 10, 10, 1, BOTH, LARGE, told=1),
 )
 
 QUICK_STREAMS = 1000
 """Rows above this are left out of a quick run."""
 
 
+def quick_flowsheets(streams: int) -> int:
+    """Give how many flowsheets a quick run takes of a size."""
+    if streams <= 30:
+        return 4
+    return 2 if streams <= 100 else 1
+
+
 def quick(row: Row) -> Row:
     """Give the row with few flowsheets and draws."""
-    flowsheets = 4 if row.streams <= 30 else 2 if row.streams <= 100 else 1
-    return replace(row, flowsheets=flowsheets, draws=min(row.draws, 4))
+    return replace(row, flowsheets=quick_flowsheets(row.streams), draws=min(row.draws, 4))
 
 
 @dataclass
@@ -104,21 +114,25 @@ class Beside:
         return statistics.median(self.solves)
 
 
+@dataclass(frozen=True)
+class Told:
+    """Seconds of the evidence by itself, and of the public call, cold and with its plan kept."""
+
+    evidence: float
+    cold: float
+    warm: float
+
+
 @dataclass
 class Timed:
     """One flowsheet's seconds in the engine, its verdict and its peers."""
 
-    streams: int
-    unknowns: int
     build: float
     first: float
     solves: list[float]
-    steps: int
-    evidence: float
-    cold: float
-    warm: float
     factor: float
     verdict: judge.Verdict
+    told: Told | None
     peers: dict[str, Beside]
 
     @property
@@ -139,16 +153,12 @@ class Timed:
 
 @dataclass
 class Result:
-    """A row's flowsheets, and what the engine said of those that it did not solve."""
+    """A row's flowsheets; what is wrong and what was not solved, each with its seed."""
 
     row: Row
-    timed: list[Timed]
-    unsolved: list[str]
-
-    @property
-    def wrong(self) -> list[str]:
-        """What is wrong, each with its seed."""
-        return [t.wrong for t in self.timed if t.wrong] + self.unsolved
+    timed: list[Timed] = field(default_factory=list)
+    wrong: list[str] = field(default_factory=list)
+    unsolved: list[str] = field(default_factory=list)
 
 
 EACH = 3
@@ -170,31 +180,64 @@ def middle(work: Callable[[], object], least: float = 0.02, most: int = 20) -> f
     return statistics.median(spent)
 
 
-def _engine(chosen: Survey, draws: Sequence[Array]) -> tuple[Timed, list[Array]]:
-    """Time the engine on every set of values; give the answers as well."""
-    build, made = seconds(partial(engine.Engine, chosen))
-    first, solution = seconds(partial(made.solve, draws[0]))
-    solves, answers = [], []
-    for values in draws:
-        solution = made.solve(values)
-        answers.append(made.flows(solution))
-        solves.append(middle(partial(made.solve, values), most=EACH))
-    readings = chosen.readings(draws[-1])
+NONE = (engine.Unsolved, StartError, OverBudget, np.linalg.LinAlgError)
+"""How the engine ends without an answer."""
+
+
+@dataclass
+class _Answers:
+    """What the engine gave for the sets of values that it solved."""
+
+    draws: list[Array] = field(default_factory=list)
+    flows: list[Array] = field(default_factory=list)
+    solves: list[float] = field(default_factory=list)
+    unsolved: list[str] = field(default_factory=list)
+    last: Solution | None = None
+
+
+def _answers(made: engine.Engine, draws: Sequence[Array]) -> _Answers:
+    found = _Answers()
+    for number, values in enumerate(draws, start=1):
+        try:
+            found.last = made.solve(values)
+        except NONE as problem:
+            found.unsolved.append(f"draw {number}: {problem}")
+            continue
+        found.draws.append(values)
+        found.flows.append(made.flows(found.last))
+        found.solves.append(middle(partial(made.solve, values), most=EACH))
+    return found
+
+
+def _told(chosen: Survey, values: Array, solution: Solution) -> Told:
+    readings = chosen.readings(values)
     evidence = middle(partial(engine.evidence, solution, readings))
     engine.forget()
     cold = seconds(partial(engine.whole, chosen, readings))[0]
-    warm = middle(partial(engine.whole, chosen, readings))
-    verdicts = [judge.judged(chosen, y, flows) for y, flows in zip(draws, answers, strict=True)]
-    worst = judge.Verdict(
-        max(v.closure for v in verdicts),
-        max(v.breach for v in verdicts),
-        max(v.kkt for v in verdicts),
-    )
+    return Told(evidence, cold, middle(partial(engine.whole, chosen, readings)))
+
+
+def _first(made: engine.Engine, values: Array) -> float:
+    """Give the time of the first solve on a new plan, whether or not it comes to anything."""
+    begun = time.perf_counter()
+    with suppress(*NONE):
+        made.solve(values)
+    return time.perf_counter() - begun
+
+
+def _engine(
+    chosen: Survey, draws: Sequence[Array], *, told: bool = True
+) -> tuple[Timed | None, _Answers]:
+    """Time the engine on every set of values; give the answers as well."""
+    build, made = seconds(partial(engine.Engine, chosen))
+    first = _first(made, draws[0])
+    found = _answers(made, draws)
+    if found.last is None:
+        return None, found
+    verdicts = [judge.judged(chosen, y, x) for y, x in zip(found.draws, found.flows, strict=True)]
     limit = middle(engine.Factor(made.plan).run)
-    steps = solution.optimum.iterations
-    size = chosen.truth.shape[0], chosen.truth.size
-    timed = Timed(*size, build, first, solves, steps, evidence, cold, warm, limit, worst, peers={})
-    return timed, answers
+    said = _told(chosen, found.draws[-1], found.last) if told else None
+    return Timed(build, first, found.solves, limit, judge.worst(verdicts), said, peers={}), found
 
 
 def _beside(
@@ -222,24 +265,22 @@ def _beside(
 
 def run(row: Row, told: Callable[[str], object]) -> Result:
     """Measure a row; ``told`` hears of each flowsheet as it is done."""
-    result = Result(row, [], [])
+    result = Result(row)
     for seed in range(1, row.flowsheets + 1):
         chosen = survey(row.family, row.streams, row.components, seed)
         rng = np.random.default_rng(seed)
         draws = [chosen.draw(rng) for _ in range(row.draws)]
         gc.collect()
-        try:
-            timed, answers = _engine(chosen, draws)
-        except (engine.Unsolved, StartError, OverBudget, np.linalg.LinAlgError) as problem:
-            result.unsolved.append(f"seed {seed}: {problem}")
-            told(f"{row.name} {result.unsolved[-1]}")
-            continue
-        for kind in row.peers:
-            timed.peers[kind.name] = _beside(kind, chosen, draws, answers)
-        for kind in row.slow:
-            timed.peers[kind.name] = _beside(kind, chosen, draws[:1], answers[:1])
-        result.timed.append(timed)
-        told(f"{row.name} seed {seed}: {timed.solve * 1e3:.2f} ms {timed.wrong}")
+        timed, found = _engine(chosen, draws, told=seed <= row.told)
+        result.unsolved += [f"seed {seed}, {problem}" for problem in found.unsolved]
+        if timed is not None:
+            for kind in (*row.peers, *row.slow):
+                seen = slice(None) if kind in row.peers else slice(1)
+                timed.peers[kind.name] = _beside(kind, chosen, found.draws[seen], found.flows[seen])
+            result.timed.append(timed)
+            result.wrong += [f"seed {seed}: {timed.wrong}"] if timed.wrong else []
+        said = f"{timed.solve * 1e3:.2f} ms {timed.wrong}" if timed else "not solved"
+        told(f"{row.name}, seed {seed}: {said}")
     return result
 
 
@@ -253,8 +294,8 @@ def warm_up() -> None:
     for streams, components, kinds in ((8, 2, every), (8, 0, (Convex,)), (300, 2, ())):
         chosen = survey(Family.DENSE, streams, components, 1)
         draws = [chosen.draw(np.random.default_rng(1))]
-        _, answers = _engine(chosen, draws)
+        _, found = _engine(chosen, draws)
         for kind in kinds:
-            _beside(kind, chosen, draws, answers)
+            _beside(kind, chosen, found.draws, found.flows)
         readings = chosen.readings(draws[0])
         engine.whole(chosen, (replace(readings[0], sd=0.0), *readings[1:]))

@@ -104,6 +104,16 @@ def _start(survey: Survey, start: Array | None) -> Array:
     return np.ones(len(size)) if start is None else start.ravel() / size
 
 
+GOOD = ("Solve_Succeeded", "Solved_To_Acceptable_Level")
+"""What IPOPT says at an optimum."""
+
+
+def _given(survey: Survey, values: Array) -> Array:
+    """Give values and weights; what was not read (NaN) has no weight."""
+    read = ~np.isnan(values)
+    return np.concatenate((np.where(read, values, 0.0), np.where(read, 1 / survey.sd, 0.0)))
+
+
 class Amounts:
     """IPOPT through casadi, with the exact Hessian, on amounts: linear balances, ratios read."""
 
@@ -113,12 +123,14 @@ class Amounts:
         self.survey = survey
         above, below, typical, assay = _columns(survey)
         z = ca.SX.sym("z", survey.truth.size)
-        y = ca.SX.sym("y", len(survey.sd))
+        y, weight = (ca.SX.sym(name, len(survey.sd)) for name in ("y", "weight"))
         solids = ca.DM(assay.astype(float)) * z[below.tolist()] + ca.DM((~assay).astype(float))
-        residual = (ca.DM(typical) * z[above.tolist()] / solids - y) / ca.DM(survey.sd)
+        residual = (ca.DM(typical) * z[above.tolist()] / solids - y) * weight
         rows = scaled(survey)
         linear = sp.csc_array(sp.vstack((rows.balances, rows.within)))
-        problem = {"x": z, "p": y, "f": ca.sumsqr(residual), "g": ca.mtimes(_sparse(linear), z)}
+        cost = ca.sumsqr(residual)
+        given = ca.vertcat(y, weight)
+        problem = {"x": z, "p": given, "f": cost, "g": ca.mtimes(_sparse(linear), z)}
         self.solver = ca.nlpsol("peer", "ipopt", problem, LINEAR)
         self.most = np.concatenate(
             (np.zeros(rows.balances.shape[0]), np.full(rows.within.shape[0], np.inf))
@@ -127,11 +139,15 @@ class Amounts:
     def solve(self, values: Array, start: Array | None = None) -> Answer:
         """Solve for values (readings,)."""
         found = self.solver(
-            x0=_start(self.survey, start), p=values, lbx=0.0, lbg=0.0, ubg=self.most
+            x0=_start(self.survey, start),
+            p=_given(self.survey, values),
+            lbx=0.0,
+            lbg=0.0,
+            ubg=self.most,
         )
         said = self.solver.stats()["return_status"]
         flows = np.array(found["x"]).reshape(self.survey.truth.shape) * self.survey.truth
-        return Answer(flows, said == "Solve_Succeeded", said)
+        return Answer(flows, said in GOOD, said)
 
 
 class Fractions:
@@ -143,10 +159,11 @@ class Fractions:
         self.survey = survey
         self.streams, kinds = survey.truth.shape
         self.size = _as_fractions(survey.truth)
-        z, y = ca.SX.sym("z", survey.truth.size), ca.SX.sym("y", len(survey.sd))
+        z = ca.SX.sym("z", survey.truth.size)
+        y, weight = (ca.SX.sym(name, len(survey.sd)) for name in ("y", "weight"))
         column = (survey.quantity * self.streams + survey.stream).tolist()
         typical = ca.DM(survey.read(survey.truth))
-        residual = (typical * z[column] - y) / ca.DM(survey.sd)
+        residual = (typical * z[column] - y) * weight
         parts = [z[k * self.streams : (k + 1) * self.streams] for k in range(kinds)]
         balances = [
             ca.mtimes(_sparse(sp.csc_array(_unit(survey.incidence @ sp.diags_array(size)))), flow)
@@ -154,7 +171,8 @@ class Fractions:
                 survey.truth.T, (parts[0], *(parts[0] * part for part in parts[1:])), strict=True
             )
         ]
-        problem = {"x": z, "p": y, "f": ca.sumsqr(residual), "g": ca.vertcat(*balances)}
+        cost, given = ca.sumsqr(residual), ca.vertcat(y, weight)
+        problem = {"x": z, "p": given, "f": cost, "g": ca.vertcat(*balances)}
         self.solver = ca.nlpsol("peer", "ipopt", problem, IPOPT)
         most = np.column_stack((np.full(self.streams, np.inf), 1 / self.size[:, 1:]))
         self.most = most.T.ravel()
@@ -164,11 +182,12 @@ class Fractions:
         z = np.ones(len(self.most))
         if start is not None:
             z = (_as_fractions(start) / self.size).T.ravel()
-        found = self.solver(x0=z, p=values, lbx=0.0, ubx=self.most, lbg=0.0, ubg=0.0)
+        given = _given(self.survey, values)
+        found = self.solver(x0=z, p=given, lbx=0.0, ubx=self.most, lbg=0.0, ubg=0.0)
         said = self.solver.stats()["return_status"]
         shares = np.array(found["x"]).reshape(-1, self.streams).T * self.size
         flows = np.column_stack((shares[:, :1], shares[:, 1:] * shares[:, :1]))
-        return Answer(flows, said == "Solve_Succeeded", said)
+        return Answer(flows, said in GOOD, said)
 
 
 def _as_fractions(flows: Array) -> Array:
@@ -211,9 +230,9 @@ class Sequential:
     def solve(self, values: Array, start: Array | None = None) -> Answer:
         """Solve for values (readings,)."""
         size = self.survey.truth.size
-        cost: Any = self._cost
-        found = so.minimize(
-            cost,
+        minimise: Any = so.minimize
+        found = minimise(
+            self._cost,
             _start(self.survey, start),
             args=(values,),
             jac=True,
@@ -245,7 +264,8 @@ class Convex:
         where = (np.arange(len(above)), above)
         rows = sp.csr_array((typical / survey.sd, where), shape=(len(above), survey.truth.size))
         minimum = cp.Minimize(cp.sum_squares(rows @ self.z - self.y))  # type: ignore[attr-defined]
-        self.programme: Any = cp.Problem(minimum, [scaled(survey).balances @ self.z == 0])
+        balances: Any = scaled(survey).balances
+        self.programme: Any = cp.Problem(minimum, [balances @ self.z == 0])
         self.programme.get_problem_data(cp.CLARABEL)
 
     def solve(self, values: Array, start: Array | None = None) -> Answer:

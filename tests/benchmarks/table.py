@@ -9,8 +9,9 @@ from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from importlib.metadata import version
 
+from tests.benchmarks import stack as stacks
 from tests.benchmarks.growth import STEPS, Grown
-from tests.benchmarks.measure import BOTH, Beside, Goal, Result, Timed
+from tests.benchmarks.measure import BOTH, Beside, Goal, Result, Timed, Told
 from tests.benchmarks.memory import Memory
 
 PACKAGES = ("numpy", "scipy", "numba", "casadi", "cvxpy", "clarabel")
@@ -54,35 +55,55 @@ def _factors(timed: Timed) -> float:
 
 
 ENGINE = (
-    *("work", "flowsheets", "draws", "build", "solve", "evidence", "evidence / solve"),
-    *("whole call, cold", "warm", "one factorisation", "solve / factorisation", "KKT, closure"),
+    *("work", "flowsheets", "draws", "not solved", "wrong", "build", "solve", "evidence"),
+    *("evidence / solve", "whole call, cold", "warm", "one factorisation"),
+    *("solve / factorisation", "KKT", "closure"),
 )
 
 
 def engine(results: Sequence[Result]) -> str:
-    """Give the engine's own times, ms; medians over the flowsheets, ratios with their worst."""
+    """
+    Give the engine's own times, ms: medians over the flowsheets, ratios with the worst in brackets.
+
+    Evidence and whole calls of the largest sizes are those of the first flowsheet.
+    """
     rows = []
     for result in results:
         row, timed = result.row, result.timed
-        done = f"{len(timed)} of {row.flowsheets}" if result.unsolved else str(row.flowsheets)
+        counts = [row.flowsheets, row.draws, len(result.unsolved), len(result.wrong)]
+        begin = [row.name, *map(str, counts)]
         if not timed:
-            rows.append([row.name, f"0 of {row.flowsheets}", str(row.draws), *["-"] * 9])
+            rows.append([*begin, *["-"] * (len(ENGINE) - len(begin))])
             continue
-        told = [t.evidence / t.solve for t in timed]
-        factors = [_factors(t) for t in timed]
-        kkt = max(t.verdict.kkt for t in timed)
-        closure = max(t.verdict.closure for t in timed)
+        said = [(t, t.told) for t in timed if t.told is not None]
         rows.append(
             [
-                *(row.name, done, str(row.draws)),
-                *(_ms(_middle(getattr(t, of) for t in timed)) for of in ENGINE[3:6]),
-                f"{_middle(told):.1f} ({max(told):.1f})",
-                *(_ms(_middle(getattr(t, of) for t in timed)) for of in ("cold", "warm", "factor")),
-                f"{_middle(factors):.1f} ({max(factors):.1f})",
-                f"{kkt:.0e}, {closure:.0e}",
+                *begin,
+                _ms(_middle(t.build for t in timed)),
+                _ms(_middle(t.solve for t in timed)),
+                *_of_told(said),
+                _ms(_middle(t.factor for t in timed)),
+                _with_worst([_factors(t) for t in timed]),
+                f"{max(t.verdict.kkt for t in timed):.0e}",
+                f"{max(t.verdict.closure for t in timed):.0e}",
             ]
         )
     return markdown(ENGINE, rows)
+
+
+def _with_worst(values: Sequence[float]) -> str:
+    return f"{_middle(values):.1f} ({max(values):.1f})"
+
+
+def _of_told(said: Sequence[tuple[Timed, Told]]) -> list[str]:
+    if not said:
+        return ["-"] * 4
+    return [
+        _ms(_middle(told.evidence for _, told in said)),
+        _with_worst([told.evidence / timed.solve for timed, told in said]),
+        _ms(_middle(told.cold for _, told in said)),
+        _ms(_middle(told.warm for _, told in said)),
+    ]
 
 
 def fastest(timed: Timed) -> Beside:
@@ -186,17 +207,48 @@ def memory(found: Sequence[tuple[str, Memory | str]]) -> str:
     return markdown(MEMORY, rows)
 
 
+STACK = (
+    *("work", "flowsheets", "shifts", "patterns", "not solved", "wrong", "cold, s", "warm, s"),
+    *("balances a second", "IPOPT, ms a shift", "times faster", "goal", "largest gap"),
+)
+
+
+def stack(results: Sequence[stacks.Result]) -> str:
+    """Give stacks beside IPOPT in a loop: medians over the flowsheets, the worst in brackets."""
+    rows = []
+    for result in results:
+        timed = result.timed
+        faster = [t.faster for t in timed]
+        rows.append(
+            [
+                *(result.row.name, str(result.row.flowsheets), f"{result.row.shifts:,}"),
+                f"{max(t.patterns for t in timed):,}",
+                *(str(sum(t.unsolved for t in timed)), str(len(result.wrong))),
+                f"{_middle(t.cold for t in timed):.3f}",
+                f"{_middle(t.warm for t in timed):.3f}",
+                f"{_middle(t.shifts / t.warm for t in timed):,.0f}",
+                _ms(_middle(t.loop for t in timed)),
+                f"{_middle(faster):.0f} ({min(faster):.0f})",
+                f"{stacks.GOAL:g}: {_met(stacks.GOAL, faster)}",
+                f"{max(t.gap for t in timed):.0e}",
+            ]
+        )
+    return markdown(STACK, rows)
+
+
+GROWTH = (
+    *("what grows", "sizes", *(f"{step}: exponent" for step in STEPS)),
+    *(*(f"{step}, ms" for step in STEPS), "steps", "not solved"),
+)
+
+
 def growth(found: Sequence[Grown]) -> str:
     """Give the exponents, and the median times that they were fitted to."""
-    head = ["what grows", "sizes", *(f"{s}: exponent" for s in STEPS), *(f"{s}, ms" for s in STEPS)]
-    rows = [
-        [
-            one.name,
-            ", ".join(f"{size:g}" for size in one.sizes),
-            *(f"{one.exponent(step):.2f}" for step in STEPS),
-            *(", ".join(_ms(s) for s in one.seconds[step]) for step in STEPS),
-            ", ".join(f"{i:g}" for i in one.iterations),
-        ]
-        for one in found
-    ]
-    return markdown([*head, "steps"], rows)
+    rows = []
+    for one in found:
+        exponents = [f"{one.exponent(s):.2f}" if s in one.steps else "-" for s in STEPS]
+        times = [", ".join(_ms(m) for m in one.medians.get(s, ())) or "-" for s in STEPS]
+        steps = ", ".join(f"{i:g}" for i in one.medians.get("iterations", ())) or "-"
+        sizes = ", ".join(f"{size:g}" for size in one.sizes)
+        rows.append([one.name, sizes, *exponents, *times, steps, str(one.unsolved)])
+    return markdown(GROWTH, rows)

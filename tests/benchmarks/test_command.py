@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from pathlib import Path
 
 import numpy as np
@@ -50,6 +51,22 @@ def test_a_wrong_answer_fails_the_command(
     assert "## Wrong or missing" in capsys.readouterr().out
 
 
+def test_stacks_have_a_row_too(capsys: pytest.CaptureFixture[str]) -> None:
+    """Shifts with gaps, beside IPOPT with the same gaps: agreed, status 0."""
+    more = ("--rows", "stack-8x4-gaps", "--sections", "stack")
+
+    status = command.main(["--quick", "--flowsheets", "1", *more])
+
+    assert 0 == status
+    assert "| stack-8x4-gaps | 1 | 2,000 |" in capsys.readouterr().out
+
+
+def test_no_number_is_no_agreement() -> None:
+    """An objective that is no number is above any other."""
+    assert math.inf == judge.above(math.nan, 1.0)
+    assert not judge.worst([judge.Verdict(0, 0, math.nan), judge.Verdict(0, 0, 0)]).good
+
+
 @pytest.mark.parametrize("family", list(Family))
 def test_truth_closes_and_lies_within_its_bounds(family: Family) -> None:
     """At every node to rounding; every stream runs; no component above its solids."""
@@ -93,7 +110,7 @@ def test_masses_alone_are_judged_by_a_convex_programme() -> None:
 def test_an_exponent_is_the_slope_of_the_power_law() -> None:
     """Times of 2 S^1.5 give 1.5."""
     sizes = (10.0, 20.0, 40.0)
-    one = growth.Grown("S", sizes, {"solve": [2 * s**1.5 for s in sizes]}, [4, 4, 4])
+    one = growth.Grown("S", sizes, {"solve": [2 * s**1.5 for s in sizes]}, 0)
 
     assert pytest.approx(1.5) == one.exponent("solve")
 
@@ -102,7 +119,7 @@ def test_growth_is_plotted_as_a_vector_drawing(tmp_path: Path) -> None:
     """The file named holds an SVG."""
     pytest.importorskip("matplotlib", reason="the plot needs the extra 'benchmark'")
     made = [
-        growth.Grown(name, (1.0, 2.0), dict(zip(growth.STEPS, itertools.repeat([1.0, 3.0]))), [4])
+        growth.Grown(name, (1.0, 2.0), dict(zip(growth.STEPS, itertools.repeat([1.0, 3.0]))), 0)
         for name in ("S", "C")
     ]
 
