@@ -80,6 +80,39 @@ class Sums:
 
 
 @dataclass(frozen=True)
+class _Course:
+    """
+    How a quantity runs: ``held`` (streams,) by which streams, ``entries`` where it begins.
+
+    ``linked`` are the streams that pass it from node to node, ``into`` those that bring it in.
+    """
+
+    held: Bools
+    entries: Bools
+    linked: Ints
+    into: Ints
+
+
+SMALL_NETWORK = 60
+"""Nodes up to which a dense system is faster than the set-up of a sparse one."""
+
+
+def _passed_on(to: Ints, origin: Ints, part: Floats, fed: Floats) -> Floats:
+    """Give what runs through each node: fed from outside, and parts of what runs through others."""
+    nodes = len(fed)
+    if nodes <= SMALL_NETWORK:
+        system: Floats = np.eye(nodes)
+        np.subtract.at(system, (to, origin), part)
+        return np.asarray(np.linalg.solve(system, fed))
+    passed = sp.csc_array((part, (to, origin)), shape=(nodes, nodes))
+    try:
+        system_factor = splu(sp.csc_array(sp.eye_array(nodes, format="csc") - passed))
+    except RuntimeError as error:
+        raise np.linalg.LinAlgError("everything of a quantity circulates") from error
+    return np.asarray(system_factor.solve(fed))
+
+
+@dataclass(frozen=True)
 class Model:
     """Numbering and rows of one flowsheet; values play no part."""
 
@@ -327,11 +360,23 @@ class Model:
             entries[np.flatnonzero(self.part_of == part)[0]] = True
         return entries
 
+    @lazy
+    def _courses(self) -> tuple[_Course, ...]:
+        """How each quantity runs through the flowsheet."""
+        source, target = self.ends
+        courses = []
+        for quantity in range(self.kinds):
+            held = ~self.absent[self.columns(quantity)]
+            made = ~self.conserved[:, quantity]
+            entries = self.entries | ((source >= 0) & made[source])
+            linked = np.flatnonzero(~entries & (target >= 0))
+            into = np.flatnonzero(entries & (target >= 0))
+            courses.append(_Course(held, entries, linked, into))
+        return tuple(courses)
+
     def entries_of(self, quantity: int) -> Bools:
         """Give the streams in which a quantity begins: entries, and outlets of what alters it."""
-        source, _ = self.ends
-        made = ~self.conserved[:, quantity]
-        return np.asarray(self.entries | ((source >= 0) & made[source]))
+        return self._courses[quantity].entries
 
     def flow(self, feeds: Floats, share: Floats, quantity: int = 0) -> Floats:
         """
@@ -347,23 +392,15 @@ class Model:
         """
         source, target = self.ends
         nodes = len(self.flowsheet.nodes)
-        held = ~self.absent[self.columns(quantity)]
-        feeds, share = np.where(held, feeds, 0.0), np.where(held, share, 0.0)
-        entries = self.entries_of(quantity)
+        course = self._courses[quantity]
+        feeds, share = np.where(course.held, feeds, 0.0), np.where(course.held, share, 0.0)
         inner = source >= 0
         total = np.bincount(source[inner], weights=share[inner], minlength=nodes)
         part = np.where(inner, share / np.where(total > 0, total, 1.0)[source], 0.0)
-        linked = np.flatnonzero(~entries & (target >= 0))
-        passed = sp.csc_array(
-            (part[linked], (target[linked], source[linked])), shape=(nodes, nodes)
-        )
-        into = entries & (target >= 0)
-        fed = np.bincount(target[into], weights=feeds[into], minlength=nodes)
-        try:
-            through = splu(sp.csc_array(sp.eye_array(nodes, format="csc") - passed)).solve(fed)
-        except RuntimeError as error:
-            raise np.linalg.LinAlgError("everything of a quantity circulates") from error
-        return np.where(entries, feeds, part * through[source])
+        linked, into = course.linked, course.into
+        fed = np.bincount(target[into], weights=feeds[into], minlength=nodes).astype(np.float64)
+        through = _passed_on(target[linked], source[linked], part[linked], fed)
+        return np.where(course.entries, feeds, part * through[source])
 
     @lazy
     def places(self) -> Places:

@@ -517,7 +517,7 @@ def _least_squares(case: Case, empty: Bools) -> Solution:
     best, trouble = case.attempt(case.first.point, empty, passes=True)
     if best is not None and _is_plain(best):
         return best
-    for at, passes in further_starts(case):
+    for at, passes in further_starts(case, best):
         other, _ = case.attempt(at, empty, passes=passes)
         best = _better(best, other)
     if best is None:
@@ -627,10 +627,18 @@ def solve(plan: Plan, values: Floats, sds: Floats, options: Options, budget: Bud
     return _robust(case, solution)
 
 
-def further_starts(case: Case) -> Iterator[tuple[Floats, bool]]:
-    """Give further points to start from, each with or without the linear passes."""
+def further_starts(case: Case, best: Solution | None = None) -> Iterator[tuple[Floats, bool]]:
+    """
+    Give further points to start from, each with or without the linear passes.
+
+    Each costs a solve, so a large flowsheet gets one more, and only if a stream was emptied or
+    the first did not converge.
+    """
     plan = case.plan
     if not is_small(plan.model.conservation) and not len(plan.gauges):
+        doubtful = best is None or best.emptied.any() or not best.optimum.converged
+        if doubtful and _balances(plan, case.first.point):
+            yield case.first.point, False
         return
     if _balances(plan, case.first.point):
         yield case.first.point, False
