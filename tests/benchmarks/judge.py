@@ -11,7 +11,7 @@ import scipy.sparse as sp
 from scipy.sparse.linalg import splu
 
 from tests.benchmarks.flowsheets import Array, Bools, Survey
-from tests.benchmarks.peers import scaled
+from tests.benchmarks.peers import Answer, scaled
 
 SAME = 1e-6
 """Objectives nearer than this, relative above one, are the same."""
@@ -52,6 +52,16 @@ def above(one: float, other: float) -> float:
     """Give by how much an objective is above another, relative above one; infinite if no number."""
     gap = (one - other) / (1.0 + abs(other))
     return gap if math.isfinite(gap) else math.inf
+
+
+def short(survey: Survey, values: Array, answer: Answer, best: float) -> float:
+    """Give by how much the engine's objective is above a peer's optimum, zero if that is none."""
+    return above(best, objective(survey, values, answer.flows)) if answer.good else 0.0
+
+
+def agrees(survey: Survey, values: Array, answer: Answer, best: float) -> bool:
+    """Say whether a peer came to an optimum as low as the engine's."""
+    return answer.good and above(objective(survey, values, answer.flows), best) <= SAME
 
 
 @dataclass(frozen=True)

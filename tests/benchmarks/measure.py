@@ -96,9 +96,11 @@ class Beside:
     A peer's seconds and what came out beside the engine's answer.
 
     ``solves`` are those of each set of values, in the order of the engine's.
-    ``gap``: the largest amount by which the engine's objective is above or below the peer's.
-    ``again``: draws on which the peer ended higher and agreed once started from the engine's
-    answer; ``failed``: draws on which it gave nothing.
+    ``gap``: the largest amount by which the engine's objective is above that of an optimum of the
+    peer's: a wrong answer.  Draws on which the peer came to an optimum that is higher, or to none,
+    are counted: ``again`` where it agreed once started from the engine's answer, ``higher`` where
+    not.  The engine is right there all the same, since its flows are judged to be allowed and their
+    objective is recomputed.
     """
 
     build: float
@@ -106,7 +108,7 @@ class Beside:
     solves: list[float] = field(default_factory=list)
     gap: float = 0.0
     again: int = 0
-    failed: int = 0
+    higher: int = 0
 
     @property
     def solve(self) -> float:
@@ -251,15 +253,11 @@ def _beside(
         answer = peer.solve(values)
         found.solves.append(middle(partial(peer.solve, values), most=EACH))
         best = judge.objective(chosen, values, ours)
-        gap = -judge.above(judge.objective(chosen, values, answer.flows), best)
-        if not answer.good or gap < -judge.SAME:
-            answer = peer.solve(values, ours)
-            gap = -judge.above(judge.objective(chosen, values, answer.flows), best)
-            found.again += answer.good
-            if not answer.good:
-                found.failed += 1
-                gap = max(gap, 0.0)
-        found.gap = max(found.gap, abs(gap))
+        found.gap = max(found.gap, judge.short(chosen, values, answer, best))
+        if not judge.agrees(chosen, values, answer, best):
+            agreed = judge.agrees(chosen, values, peer.solve(values, ours), best)
+            found.again += agreed
+            found.higher += not agreed
     return found
 
 

@@ -104,7 +104,7 @@ def _start(survey: Survey, start: Array | None) -> Array:
     return np.ones(len(size)) if start is None else start.ravel() / size
 
 
-GOOD = ("Solve_Succeeded", "Solved_To_Acceptable_Level")
+GOOD = "Solve_Succeeded"
 """What IPOPT says at an optimum."""
 
 
@@ -147,7 +147,7 @@ class Amounts:
         )
         said = self.solver.stats()["return_status"]
         flows = np.array(found["x"]).reshape(self.survey.truth.shape) * self.survey.truth
-        return Answer(flows, said in GOOD, said)
+        return Answer(flows, said == GOOD, said)
 
 
 class Fractions:
@@ -187,7 +187,7 @@ class Fractions:
         said = self.solver.stats()["return_status"]
         shares = np.array(found["x"]).reshape(-1, self.streams).T * self.size
         flows = np.column_stack((shares[:, :1], shares[:, 1:] * shares[:, :1]))
-        return Answer(flows, said in GOOD, said)
+        return Answer(flows, said == GOOD, said)
 
 
 def _as_fractions(flows: Array) -> Array:

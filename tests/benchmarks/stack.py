@@ -12,7 +12,7 @@ import numpy as np
 
 from reconcile.stack import Stack, reconcile_stack
 from tests.benchmarks import engine, judge
-from tests.benchmarks.flowsheets import Array, Family, Survey, survey
+from tests.benchmarks.flowsheets import Array, Family, Places, Survey, survey
 from tests.benchmarks.measure import BOTH, quick_flowsheets, seconds
 from tests.benchmarks.peers import Peer
 
@@ -52,7 +52,8 @@ class Timed:
     Seconds for one flowsheet's shifts.
 
     ``cold`` and ``warm`` for all of them, the plan made or kept; ``loop`` what IPOPT needs for one
-    shift, by the median of the sample, the faster form; ``build`` its model.
+    shift, by the median of the sample, the faster form; ``build`` its model.  ``gap`` and
+    ``higher`` as in :class:`tests.benchmarks.measure.Beside`.
     """
 
     shifts: int
@@ -63,6 +64,7 @@ class Timed:
     patterns: int
     unsolved: int
     gap: float
+    higher: int
     verdict: judge.Verdict
 
     @property
@@ -94,30 +96,36 @@ def solved(chosen: Survey, values: Array) -> Stack:
     return reconcile_stack(chosen.flowsheet, readings, values, options=engine.OPTIONS)
 
 
+@dataclass
+class _Beside:
+    """One form of IPOPT over the sample."""
+
+    build: float
+    spent: list[float] = field(default_factory=list)
+    gap: float = 0.0
+    higher: int = 0
+
+    @property
+    def loop(self) -> float:
+        """The median shift."""
+        return statistics.median(self.spent)
+
+
 def _beside(
-    chosen: Survey, values: Array, found: Stack, sample: int
-) -> tuple[float, float, float, judge.Verdict]:
-    """Give IPOPT's seconds a shift and for its build, the largest gap, and the worst verdict."""
-    solved_shifts = np.flatnonzero(found.closed)
-    places = solved_shifts[np.linspace(0, len(solved_shifts) - 1, sample).astype(np.int64)]
-    best, gap = (np.inf, np.inf), 0.0
-    forms: tuple[type[Peer], ...] = BOTH
-    for kind in forms:
-        build, peer = seconds(partial(kind, chosen))
-        spent = []
-        for k in places:
-            took, answer = seconds(partial(peer.solve, values[k]))
-            spent.append(took)
-            ours = judge.objective(chosen, values[k], found.amounts[k])
-            above = judge.above(ours, judge.objective(chosen, values[k], answer.flows))
-            if not answer.good or above < -judge.SAME:
-                answer = peer.solve(values[k], found.amounts[k])
-                theirs = judge.objective(chosen, values[k], answer.flows)
-                above = judge.above(ours, theirs) if answer.good else max(above, 0.0)
-            gap = max(gap, abs(above))
-        best = min(best, (statistics.median(spent), build))
-    verdicts = [judge.judged(chosen, values[k], found.amounts[k]) for k in places]
-    return *best, gap, judge.worst(verdicts)
+    kind: type[Peer], chosen: Survey, values: Array, found: Stack, places: Places
+) -> _Beside:
+    """Time a peer on some shifts, and hold the objectives together."""
+    build, peer = seconds(partial(kind, chosen))
+    result = _Beside(build)
+    for k in places:
+        took, answer = seconds(partial(peer.solve, values[k]))
+        result.spent.append(took)
+        ours = found.amounts[k]
+        best = judge.objective(chosen, values[k], ours)
+        result.gap = max(result.gap, judge.short(chosen, values[k], answer, best))
+        if not judge.agrees(chosen, values[k], answer, best):
+            result.higher += not judge.agrees(chosen, values[k], peer.solve(values[k], ours), best)
+    return result
 
 
 def timed(chosen: Survey, values: Array, sample: int) -> Timed:
@@ -125,10 +133,22 @@ def timed(chosen: Survey, values: Array, sample: int) -> Timed:
     engine.forget()
     cold, found = seconds(partial(solved, chosen, values))
     warm = seconds(partial(solved, chosen, values))[0]
-    loop, build, gap, verdict = _beside(chosen, values, found, sample)
-    patterns = len(np.unique(np.packbits(np.isnan(values), axis=1), axis=0))
-    unsolved = int((~found.closed).sum())
-    return Timed(len(values), cold, warm, loop, build, patterns, unsolved, gap, verdict)
+    closed = np.flatnonzero(found.closed)
+    places = closed[np.linspace(0, len(closed) - 1, sample).astype(np.int64)]
+    forms = [_beside(kind, chosen, values, found, places) for kind in BOTH]
+    best = min(forms, key=lambda form: form.loop)
+    return Timed(
+        shifts=len(values),
+        cold=cold,
+        warm=warm,
+        loop=best.loop,
+        build=best.build,
+        patterns=len(np.unique(np.packbits(np.isnan(values), axis=1), axis=0)),
+        unsolved=int((~found.closed).sum()),
+        gap=max(form.gap for form in forms),
+        higher=min(form.higher for form in forms),
+        verdict=judge.worst(judge.judged(chosen, values[k], found.amounts[k]) for k in places),
+    )
 
 
 def run(row: Row, told: Callable[[str], object]) -> Result:
