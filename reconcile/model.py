@@ -337,6 +337,18 @@ class Model:
             result[at[component]] = (at[component], *parts)
         return result
 
+    def with_wholes(self, columns: Bools, closed: Bools) -> Bools:
+        """Mark the wholes as well whose parts are all among those marked or ``closed``, (n,)."""
+        result = columns.copy()
+        zero = columns | closed
+        for total in self.sums:
+            start = np.flatnonzero(total.streams) * self.kinds
+            parts = start[:, None] + np.array(total.parts)
+            whole = start + total.whole
+            gone = zero[parts].all(axis=1) & columns[parts].any(axis=1) & ~closed[whole]
+            result[whole[gone]] = True
+        return result
+
     def emptied(self, columns: Bools) -> Bools:
         """Give the unknowns that vanish with those marked, (n,)."""
         result = columns.copy()

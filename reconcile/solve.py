@@ -392,6 +392,7 @@ class Case:
             newly = _emptied(problem, optimum)
             if not optimum.converged or not newly.any():
                 break
+            newly = model.with_wholes(newly, closed)
             gone |= newly
             empty = model.emptied(newly | self.drained(x, newly))
             try:
