@@ -163,8 +163,8 @@ class Result:
     unsolved: list[str] = field(default_factory=list)
 
 
-EACH = 3
-"""How often a solve is timed for one set of values; the median counts."""
+EACH, LONG = 3, 1.0
+"""How often a solve is timed for one set of values, the median counts; once if it takes so long."""
 
 
 def seconds(work: Callable[[], T]) -> tuple[float, T]:
@@ -201,14 +201,22 @@ def _answers(made: engine.Engine, draws: Sequence[Array]) -> _Answers:
     found = _Answers()
     for number, values in enumerate(draws, start=1):
         try:
-            found.last = made.solve(values)
+            spent, found.last = timed_solve(partial(made.solve, values))
         except NONE as problem:
             found.unsolved.append(f"draw {number}: {problem}")
             continue
         found.draws.append(values)
         found.flows.append(made.flows(found.last))
-        found.solves.append(middle(partial(made.solve, values), most=EACH))
+        found.solves.append(spent)
     return found
+
+
+def timed_solve(work: Callable[[], T]) -> tuple[float, T]:
+    """Give the time of a solve for one set of values, and what it gave."""
+    spent, found = seconds(work)
+    if spent < LONG:
+        spent = statistics.median([spent, *(seconds(work)[0] for _ in range(EACH - 1))])
+    return spent, found
 
 
 def _told(chosen: Survey, values: Array, solution: Solution) -> Told:
@@ -250,8 +258,8 @@ def _beside(
     first, _ = seconds(partial(peer.solve, draws[0]))
     found = Beside(build, first)
     for values, ours in zip(draws, answers, strict=True):
-        answer = peer.solve(values)
-        found.solves.append(middle(partial(peer.solve, values), most=EACH))
+        spent, answer = timed_solve(partial(peer.solve, values))
+        found.solves.append(spent)
         best = judge.objective(chosen, values, ours)
         found.gap = max(found.gap, judge.short(chosen, values, answer, best))
         if not judge.agrees(chosen, values, answer, best):

@@ -1,7 +1,8 @@
 """
 Peak memory of one flowsheet, in a process of its own, on Linux.
 
-``python -m tests.benchmarks.memory lines 1000 10`` prints one line of JSON.
+``python -m tests.benchmarks.memory lines 1000 10`` prints a line of JSON after the solve, and one
+after the evidence.
 """
 
 from __future__ import annotations
@@ -10,6 +11,9 @@ import gc
 import json
 import subprocess
 import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -23,7 +27,7 @@ ROOT = Path(__file__).parents[2]
 PEAK = "5"
 """What resets the peak resident size of a process (Linux, proc(5))."""
 
-SECONDS = 1800.0
+SECONDS = 900.0
 """A process that takes longer is stopped."""
 
 
@@ -43,7 +47,7 @@ class Memory:
     stated: int
     before: float
     solved: float
-    told: float
+    told: float | None
 
 
 def _peak() -> float:
@@ -62,8 +66,8 @@ def _reset() -> None:
     Path("/proc/self/clear_refs").write_text(PEAK, encoding="utf-8")
 
 
-def measured(family: Family, streams: int, components: int) -> Memory:
-    """Measure in this process, which must be fresh."""
+def measured(family: Family, streams: int, components: int) -> Iterator[Memory]:
+    """Measure in this process, which must be fresh: after the solve, then after the evidence."""
     small = survey(family, 60, components, 1)
     engine.whole(small, small.readings(small.draw(np.random.default_rng(1))))
     engine.Engine(small)
@@ -75,31 +79,37 @@ def measured(family: Family, streams: int, components: int) -> Memory:
     made = engine.Engine(chosen)
     solution = made.solve(values)
     solved = _peak()
-    engine.evidence(solution, readings)
-    told, symbolic = _peak(), engine.Factor(made.plan).symbolic
+    symbolic = engine.Factor(made.plan).symbolic
     count, kinds = chosen.truth.shape
-    return Memory(count, kinds - 1, symbolic.entries, len(symbolic.index), before, solved, told)
+    sizes = count, kinds - 1, symbolic.entries, len(symbolic.index)
+    yield Memory(*sizes, before, solved, None)
+    engine.evidence(solution, readings)
+    yield Memory(*sizes, before, solved, _peak())
 
 
 def fresh(family: Family, streams: int, components: int) -> Memory | str:
     """Measure in a new process; give its last words if it ends without figures."""
     command = [sys.executable, "-m", __name__, family, str(streams), str(components)]
-    try:
-        done = subprocess.run(
-            command, cwd=ROOT, capture_output=True, text=True, timeout=SECONDS, check=False
-        )
-    except subprocess.TimeoutExpired:
-        return f"not done in {SECONDS:g} s"
-    if done.returncode:
-        return (done.stderr.strip().splitlines() or [f"ended with {done.returncode}"])[-1]
-    return Memory(**json.loads(done.stdout))
+    with tempfile.TemporaryFile("w+") as out, tempfile.TemporaryFile("w+") as errors:
+        # What was printed before the time was up counts.
+        with suppress(subprocess.TimeoutExpired):
+            subprocess.run(
+                command, cwd=ROOT, stdout=out, stderr=errors, timeout=SECONDS, check=False
+            )
+        for file in (out, errors):
+            file.seek(0)
+        printed, said = out.read().splitlines(), errors.read().strip().splitlines()
+    if printed:
+        return Memory(**json.loads(printed[-1]))
+    return said[-1] if said else f"not solved in {SECONDS:g} s"
 
 
 def main() -> None:
     """Print the figures of one flowsheet."""
     family, streams, components = sys.argv[1:]
-    found = measured(Family(family), int(streams), int(components))
-    sys.stdout.write(json.dumps(asdict(found)) + "\n")
+    for found in measured(Family(family), int(streams), int(components)):
+        sys.stdout.write(json.dumps(asdict(found)) + "\n")
+        sys.stdout.flush()
 
 
 if __name__ == "__main__":

@@ -200,10 +200,11 @@ def memory(found: Sequence[tuple[str, Memory | str]]) -> str:
         if isinstance(one, str):
             rows.append([name, one, *["-"] * 6])
             continue
-        sizes = f"{one.entries:,}", f"{one.before:.0f}", f"{one.solved:.0f}", f"{one.told:.0f}"
-        grown = (one.solved - one.before, one.told - one.before)
-        each = [f"{1e6 * g / one.entries:.0f}" for g in grown]
-        rows.append([name, f"{one.stated:,}", *sizes, *each])
+        peaks = [one.solved, one.told]
+        shown = ["not done" if peak is None else f"{peak:.0f}" for peak in peaks]
+        each = ["-" if p is None else f"{1e6 * (p - one.before) / one.entries:.0f}" for p in peaks]
+        sizes = f"{one.stated:,}", f"{one.entries:,}", f"{one.before:.0f}"
+        rows.append([name, *sizes, *shown, *each])
     return markdown(MEMORY, rows)
 
 
