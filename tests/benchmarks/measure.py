@@ -201,12 +201,13 @@ def _answers(made: engine.Engine, draws: Sequence[Array]) -> _Answers:
     found = _Answers()
     for number, values in enumerate(draws, start=1):
         try:
-            spent, found.last = timed_solve(partial(made.solve, values))
+            spent, solution = timed_solve(partial(made.solve, values))
         except NONE as problem:
             found.unsolved.append(f"draw {number}: {problem}")
             continue
         found.draws.append(values)
-        found.flows.append(made.flows(found.last))
+        found.last = solution
+        found.flows.append(made.flows(solution))
         found.solves.append(spent)
     return found
 
