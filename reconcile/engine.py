@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
@@ -31,6 +31,8 @@ if TYPE_CHECKING:
     from .plan import Plan
     from .solve import Solution
 
+
+Ending = TypeVar("Ending")
 
 ALIKE = 1e-3
 """Share of the fall within which two nodes explain a contradiction of sizes equally well."""
@@ -61,6 +63,32 @@ def reconcile_balance(
         with every fault of flowsheet and readings.  All other endings are outcomes.
     """
     options = options or Options()
+
+    def ending(solution: Solution, counted: Sequence[int]) -> Balance:
+        balance = _vouched(assembled(Linearisation(solution), readings, counted))
+        return _with_size_caution(balance, solution.plan, solution, options)
+
+    return walked(flowsheet, readings, options, ending)
+
+
+def walked(
+    flowsheet: Flowsheet,
+    readings: Sequence[Reading],
+    options: Options,
+    ending: Callable[[Solution, Sequence[int]], Ending],
+) -> Ending | Balance:
+    """
+    Walk from flowsheet and readings to the solution, and give what ``ending`` makes of it.
+
+    ``ending`` takes the solution and, for each of its readings, the position among those given
+    (those of infinite sd count for nothing and are left out).  Where there is no solution, a
+    balance that says why.
+
+    Raises
+    ------
+    InvalidInput
+        with every fault of flowsheet and readings.
+    """
     faults = flowsheets.faults_of(flowsheet)
     if faults:
         raise InvalidInput([f.under("flowsheet") for f in faults])
@@ -86,8 +114,7 @@ def reconcile_balance(
                 return failed(Outcome.NOT_CONVERGED, _boundless(solution))
             if not solution.optimum.converged:
                 return failed(Outcome.NOT_CONVERGED, _not_converged(solution))
-            balance = _vouched(assembled(Linearisation(solution), readings, counted))
-            return _with_size_caution(balance, planned, solution, options)
+            return ending(solution, counted)
     except Contradiction as contradiction:
         return failed(Outcome.CONTRADICTORY, _contradiction(planned, contradiction, counted))
     except (StartError, np.linalg.LinAlgError) as error:

@@ -13,13 +13,16 @@ def _folder() -> Traversable:
     return installed if installed.is_dir() else Path(__file__).parents[1] / "openapi" / "examples"
 
 
+def _requests() -> dict[str, Traversable]:
+    """Find the requests: balances in the folder itself, those of other doors in one each."""
+    inner = [entry for door in _folder().iterdir() if door.is_dir() for entry in door.iterdir()]
+    entries = sorted([*_folder().iterdir(), *inner], key=lambda entry: entry.name)
+    return {e.name.removesuffix(".json"): e for e in entries if e.name.endswith(".json")}
+
+
 def names() -> list[str]:
     """Give the names of the examples."""
-    return sorted(
-        entry.name.removesuffix(".json")
-        for entry in _folder().iterdir()
-        if entry.name.endswith(".json")
-    )
+    return [*_requests()]
 
 
 def text(name: str) -> str:
@@ -31,6 +34,4 @@ def text(name: str) -> str:
     KeyError
         if there is no example of this name.
     """
-    if name not in names():
-        raise KeyError(name)
-    return _folder().joinpath(f"{name}.json").read_text(encoding="utf-8")
+    return _requests()[name].read_text(encoding="utf-8")

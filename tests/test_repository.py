@@ -100,7 +100,10 @@ def wheel(tmp_path_factory: pytest.TempPathFactory) -> zipfile.ZipFile:
 
 def test_the_wheel_holds_the_example_requests(wheel: zipfile.ZipFile) -> None:
     """An installed 'evenlode example' needs no checkout: each request is there, byte by byte."""
-    expected = {f"service/example_requests/{e.name}": e.read_bytes() for e in EXAMPLES.iterdir()}
+    expected = {
+        f"service/example_requests/{e.relative_to(EXAMPLES)}": e.read_bytes()
+        for e in EXAMPLES.rglob("*.*")
+    }
 
     shipped = {n: wheel.read(n) for n in wheel.namelist() if "example_requests" in n}
 
@@ -229,7 +232,7 @@ def test_every_example_has_its_line_of_curl() -> None:
     lines = [line for block in _blocks("sh") for line in block.splitlines()]
     sent = [line for line in lines if line.startswith("curl ")]
 
-    assert sorted(e.name for e in EXAMPLES.glob("*.json")) == sorted(
+    assert sorted(str(e.relative_to(EXAMPLES)) for e in EXAMPLES.rglob("*.json")) == sorted(
         line.split("@openapi/examples/")[1].split()[0] for line in sent
     )
     assert sorted(sent) == sorted(re.findall(r"`(curl [^`]+)`", table))
@@ -257,7 +260,7 @@ def test_readme_explains_every_member_of_a_quantity() -> None:
     assert set() == set(schema["Knowledge"]["enum"]) - words
 
 
-@pytest.mark.parametrize("path", sorted(EXAMPLES.glob("*.json")), ids=lambda p: p.stem)
+@pytest.mark.parametrize("path", sorted(EXAMPLES.rglob("*.json")), ids=lambda p: p.stem)
 def test_example_data_are_marked_as_invented(path: Path) -> None:
     """No example passes for a real plant."""
     assert "invented" in json.loads(path.read_text(encoding="utf-8"))["note"].lower()

@@ -8,8 +8,9 @@ read, so that a slip of type in one place does not hide a slip of sense in anoth
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
@@ -26,10 +27,12 @@ from service.kit.settings import Settings
 
 from .advice import UNTAKEN_MEMBERS
 from .doubt import standing
-from .repair import repaired, unread
+from .repair import Request, repaired, unread
 from .schemas import BalanceRequest
 from .size import faults_of_size
 from .terms.request import Terms, terms_of
+
+InTerms = TypeVar("InTerms")
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,11 +52,14 @@ def _document(body: bytes) -> strict_json.Document:
         raise RefusalError(MALFORMED, problem.model_copy(update=place)) from error
 
 
-def _schema_faults(document: Any) -> tuple[BalanceRequest | None, list[Fault]]:  # noqa: ANN401
+def _schema_faults(
+    document: Any,  # noqa: ANN401 - any JSON value
+    model: type[Request],
+) -> tuple[Request | None, list[Fault]]:
     try:
-        return BalanceRequest.model_validate(document), []
+        return model.model_validate(document), []
     except ValidationError as error:
-        return None, wire_faults.faults_of(error, document, BalanceRequest, UNTAKEN_MEMBERS)
+        return None, wire_faults.faults_of(error, document, model, UNTAKEN_MEMBERS)
 
 
 def _order(fault: Fault) -> tuple[tuple[bool, int | str], ...]:
@@ -75,12 +81,29 @@ def merged(first: list[Fault], second: list[Fault]) -> list[Fault]:
 
 def take_in(body: bytes, settings: Settings) -> Intake:
     """
-    Read and check a request.
+    Read and check a request for a balance.
 
     Raises
     ------
     RefusalError
         with every fault found: malformed JSON, or an invalid request.
+    """
+    return Intake(*taken_in(body, settings, BalanceRequest, terms_of))
+
+
+def taken_in(
+    body: bytes,
+    settings: Settings,
+    model: type[Request],
+    judged: Callable[[Request], tuple[InTerms, list[Fault]]],
+) -> tuple[Request, InTerms]:
+    """
+    Read and check a request of any model; ``judged`` puts it into terms and finds what is wrong.
+
+    Raises
+    ------
+    RefusalError
+        as :func:`take_in`.
     """
     if len(body) > settings.body_limit_bytes:
         raise refuse_large(settings.body_limit_bytes)
@@ -88,12 +111,13 @@ def take_in(body: bytes, settings: Settings) -> Intake:
     too_large = faults_of_size(document.value, settings)
     if too_large or document.ended_early:
         raise refuse_faulty(merged(document.faults, too_large))
-    request, of_schema = _schema_faults(document.value)
+    request, of_schema = _schema_faults(document.value, model)
     faults = merged(document.faults, of_schema)
-    readable = repaired(document.value, faults) if faults else request
+    readable = repaired(document.value, faults, model) if faults else request
+    terms = None
     if readable is not None:
-        terms, findings = terms_of(readable)
+        terms, findings = judged(readable)
         faults = merged(faults, standing(findings, unread(faults)))
-    if faults or request is None:
+    if faults or request is None or terms is None:
         raise refuse_faulty(faults)
-    return Intake(request, terms)
+    return request, terms

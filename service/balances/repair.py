@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable
 from copy import deepcopy
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 
 from reconcile.faults import Fault, Where
 from service.kit import wire_faults
 
-from .schemas import BalanceRequest
+Request = TypeVar("Request", bound=BaseModel)
 
 MARK = "\uf8ff"
 """Begins names that stand in for unreadable ones: a private character, which no one uses."""
@@ -60,7 +60,11 @@ def unread(faults: Iterable[Fault]) -> Unread:
     )
 
 
-def repaired(document: Any, faults: Iterable[Fault]) -> BalanceRequest | None:  # noqa: ANN401
+def repaired(
+    document: Any,  # noqa: ANN401 - any JSON value
+    faults: Iterable[Fault],
+    model: type[Request],
+) -> Request | None:
     """
     Give the request with unreadable members left out and stand-ins for unreadable names.
 
@@ -75,9 +79,9 @@ def repaired(document: Any, faults: Iterable[Fault]) -> BalanceRequest | None:  
         for where in sorted(set(wrong), key=_from_the_end):
             _mend(copy, where)
         try:
-            return BalanceRequest.model_validate(copy)
+            return model.model_validate(copy)
         except ValidationError as error:
-            wrong = [f.where for f in wire_faults.faults_of(error, copy, BalanceRequest, {})]
+            wrong = [f.where for f in wire_faults.faults_of(error, copy, model, {})]
     return None
 
 
