@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
-import os
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 
-import anyio
 from fastapi import FastAPI
 
 from service import pages
 from service.balances import routes
 from service.balances.schemas import BalanceRequest
+from service.balances.warm import warm_up
 from service.kit import contract, problem_replies
 from service.kit.body import BodyLimit
+from service.kit.calculations import InThreads, Lanes
 from service.kit.request_id import RequestId
 from service.kit.settings import Settings
 from service.kit.threads import use_one_thread_each
@@ -33,6 +36,20 @@ A balance is not a certificate for custody transfer.
 """
 
 
+@asynccontextmanager
+async def _serving(app: FastAPI) -> AsyncIterator[None]:
+    """Keep worker processes from start to stop; requests may come while they are starting."""
+    in_threads, lanes = app.state.calculations, Lanes(app.state.settings, warm_up)
+    app.state.calculations = lanes
+    starting = asyncio.create_task(lanes.stand_by())
+    try:
+        yield
+    finally:
+        starting.cancel()
+        app.state.calculations = in_threads
+        await asyncio.to_thread(lanes.stop)
+
+
 def create_app(settings: Settings | None = None) -> FastAPI:
     """
     Give the service as an ASGI application.
@@ -49,6 +66,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
         description=_DESCRIPTION,
         docs_url=None,
         redoc_url=None,
+        lifespan=_serving,
         openapi_tags=[
             {"name": "balances", "description": "Reconciled balances."},
             {"name": "service", "description": "The service itself."},
@@ -56,8 +74,8 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     )
     use_one_thread_each()
     app.state.settings = settings or Settings()
-    # One calculation a core: more at once would only make each of them slower.
-    app.state.calculations = anyio.CapacityLimiter(os.cpu_count() or 1)
+    # Worker processes take over while a server runs the app.
+    app.state.calculations = InThreads(app.state.settings)
     app.include_router(routes.router)
     pages.install(app)
     problem_replies.install(app)

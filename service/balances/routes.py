@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-import anyio.to_thread
 from fastapi import APIRouter, Depends, Request, Response
 
 from service.kit.body import json_bytes
+from service.kit.calculations import Calculations
 from service.kit.contract import problem_responses, request_body
 from service.kit.problems import (
     BODY_TOO_LARGE,
+    BUSY,
+    CALCULATION_LOST,
     CONTRADICTORY,
     INTERNAL,
     INVALID_REQUEST,
@@ -20,9 +22,9 @@ from service.kit.problems import (
     UNSUPPORTED_MEDIA_TYPE,
 )
 
-from .reply import BalanceReply, as_json
+from .reply import BalanceReply
 from .schemas import MINIMAL_EXAMPLE, BalanceRequest
-from .service import balance
+from .service import balance_json
 
 router = APIRouter(prefix="/v1/balances", tags=["balances"])
 
@@ -36,7 +38,9 @@ _RESPONSES: dict[int | str, dict[str, Any]] = {
         CONTRADICTORY,
         NOT_CONVERGED,
         INTERNAL,
+        CALCULATION_LOST,
         OVER_BUDGET,
+        BUSY,
     ),
 }
 
@@ -57,8 +61,6 @@ async def post_balance(request: Request, body: Annotated[bytes, Depends(json_byt
     that every node balances for the solids and for every component. What the readings do not
     determine comes back as null with its class, never as an invented number.
     """
-    state = request.app.state
-    reply = await anyio.to_thread.run_sync(
-        balance, body, state.settings, limiter=state.calculations
-    )
-    return Response(as_json(reply), media_type="application/json")
+    calculations: Calculations = request.app.state.calculations
+    reply = await calculations.run(balance_json, body)
+    return Response(reply, media_type="application/json")

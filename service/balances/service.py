@@ -6,6 +6,7 @@ from time import perf_counter
 
 from reconcile import Balance, Fault, InvalidInput, Options, Outcome, reconcile_balance
 from reconcile.options import Robust
+from service.kit.calculations import weigh
 from service.kit.problems import (
     CONTRADICTORY,
     NOT_CONVERGED,
@@ -19,7 +20,7 @@ from service.kit.settings import Settings
 
 from .answer.whole import answer, is_finite
 from .intake import Intake, take_in
-from .reply import BalanceReply
+from .reply import BalanceReply, as_json
 from .terms.asked import Asked, asked_of
 
 _WITHOUT_BALANCE: dict[Outcome, tuple[Kind, str]] = {
@@ -111,9 +112,12 @@ def balance(body: bytes, settings: Settings) -> BalanceReply:
     ------
     RefusalError
         if the request is faulty, or has no balance; its problem says why.
+    Misplaced
+        if it is too large for the lane of a worker process that this is.
     """
     intake = take_in(body, settings)
     terms = intake.terms
+    weigh(len(terms.flowsheet.streams) * len(terms.flowsheet.quantities))
     asked = asked_of(terms.sheet, terms.entries, terms.readings)
     started = perf_counter()
     found = _calculated(intake, asked, settings)
@@ -125,3 +129,8 @@ def balance(body: bytes, settings: Settings) -> BalanceReply:
     if doubt is not None:
         raise _refuse_doubtful(doubt)
     return reply
+
+
+def balance_json(body: bytes, settings: Settings) -> bytes:
+    """Give the reply to a request as it is sent; raises what :func:`balance` raises."""
+    return as_json(balance(body, settings)).encode()

@@ -103,6 +103,22 @@ OVER_BUDGET = Kind(
     "for more time in 'options', balance a smaller part, or run a service with a higher "
     "EVENLODE_TIME_BUDGET_S or EVENLODE_MEMORY_BUDGET_MB.",
 )
+BUSY = Kind(
+    "busy",
+    503,
+    "Too many calculations wait already",
+    "The service calculates as much as it can, and the queue is full. The header 'Retry-After' "
+    "says in how many seconds to send the request again. Large calculations have a queue of "
+    "their own. EVENLODE_QUEUE_LIMIT sets how long the queues may be.",
+)
+CALCULATION_LOST = Kind(
+    "calculation-lost",
+    500,
+    "The calculation was lost",
+    "The process that calculated ended before it had answered, most often because the machine ran "
+    "out of memory. Another has taken its place, and no other request was touched. If it happens "
+    "again with the same request, that is a defect of the service.",
+)
 INTERNAL = Kind(
     "internal-error",
     500,
@@ -123,6 +139,8 @@ KINDS: dict[str, Kind] = {
         CONTRADICTORY,
         NOT_CONVERGED,
         OVER_BUDGET,
+        BUSY,
+        CALCULATION_LOST,
         INTERNAL,
     )
 }
@@ -228,6 +246,10 @@ class RefusalError(Exception):
         self.problem = problem
         self.headers = headers or {}
         super().__init__(problem.detail)
+
+    def __reduce__(self) -> tuple[type[RefusalError], tuple[Kind, Problem, dict[str, str]]]:
+        """Let the refusal pass from one process to another."""
+        return RefusalError, (self.kind, self.problem, self.headers)
 
 
 def problem_of(kind: Kind, detail: str, faults: Iterable[Fault] = ()) -> Problem:

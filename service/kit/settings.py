@@ -51,3 +51,21 @@ class Settings(BaseSettings):
         gt=0,
         description="Most memory in megabytes that one reconciliation may plan to use.",
     )
+    small_workers: int = Field(
+        default=0,
+        ge=0,
+        description="Processes for small calculations; 0 is one for each core. Each holds about "
+        "200 MB.",
+    )
+    large_workers: int = Field(
+        default=1,
+        gt=0,
+        description="Processes for large calculations, at a lower priority. Each may use as much "
+        "memory as memory_budget_mb allows, and more for the reply.",
+    )
+    queue_limit: int = Field(
+        default=64,
+        gt=0,
+        description="Most calculations that wait for a process in each of the two lanes; further "
+        "requests are refused with 503 and told when to come back.",
+    )
