@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from .flowsheet import SOLIDS, WATER, Flowsheet, Part, Quantity
 
@@ -51,9 +52,12 @@ PULP = _sum(SOLIDS, WATER)
 """Solids and water together."""
 
 
+_SOLIDS = Measurand(SOLIDS, _sum(SOLIDS))
+
+
 def solids() -> Measurand:
     """Mass of dry solids."""
-    return Measurand(SOLIDS, _sum(SOLIDS))
+    return _SOLIDS
 
 
 def water() -> Measurand:
@@ -139,6 +143,12 @@ def _listed(names: Sequence[str]) -> str:
     return " + ".join(names)
 
 
+@lru_cache(maxsize=1024)
+def _plain_assay(component: str) -> Measurand:
+    """Give the assay of a whole stream; the same names come again with every balance."""
+    return assay(component)
+
+
 def measurand(flowsheet: Flowsheet, of: str | Measurand) -> Measurand:
     """
     Give the measurand that a word names: ``"mass"``, ``"water"``, a component or an analyte.
@@ -151,11 +161,11 @@ def measurand(flowsheet: Flowsheet, of: str | Measurand) -> Measurand:
     if isinstance(of, Measurand):
         return of
     if of == SOLIDS:
-        return solids()
+        return _SOLIDS
     if of == WATER and flowsheet.water:
         return water()
     if of in flowsheet.components:
-        return assay(of)
+        return _plain_assay(of)
     if of in flowsheet.analytes:
         return analyte(flowsheet, of)
     raise KeyError(of)

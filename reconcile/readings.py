@@ -244,6 +244,8 @@ def faults_of(flowsheet: Flowsheet, readings: Sequence[Reading]) -> list[Fault]:
     """Give everything that is wrong with the readings, against the flowsheet they belong to."""
     faults: list[Fault] = []
     first: dict[tuple[tuple[str, ...], Measurand], int] = {}
+    known: dict[str | Measurand, Measurand] = {}  # the same few are read of many streams
+    no_faults: list[Fault] = []
     if not readings:
         faults.append(
             Fault(
@@ -265,7 +267,11 @@ def faults_of(flowsheet: Flowsheet, readings: Sequence[Reading]) -> list[Fault]:
                     f"{', '.join(s.name for s in flowsheet.streams[:12])}.",
                 )
             )
-        of, unknown = _resolved(i, flowsheet, reading)
+        of, unknown = (known.get(reading.of), no_faults)
+        if of is None:
+            of, unknown = _resolved(i, flowsheet, reading)
+        if of is not None:
+            known[reading.of] = of
         faults += unknown
         faults += _value_faults(i, reading, of)
         if of is None:

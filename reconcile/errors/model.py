@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from .checks import UnusableErrorInput, finite, not_negative, positive
@@ -95,9 +95,14 @@ class SdParts:
 
     parts: tuple[Contribution, ...]
     floors: tuple[Contribution, ...] = ()
+    total: float = field(init=False)
+    """The standard deviation of the reading: root of the sum of squares, or the floor."""
 
     def __post_init__(self) -> None:
         """Refuse an error from nowhere, and one that is zero without anyone saying so."""
+        # Asked several times of every reading, so worked out once.
+        total = max((self._joined, *(floor.sd for floor in self.floors)))
+        object.__setattr__(self, "total", total)
         if not self.parts and not self.floors:
             raise UnusableErrorInput("parts", "Nothing says how large the error is.")
         if self.total == 0 and any(part.source is not Source.STATED for part in self.parts):
@@ -106,11 +111,6 @@ class SdParts:
                 "The error comes out as zero, which no measurement has. "
                 "Give the step to which values are printed.",
             )
-
-    @property
-    def total(self) -> float:
-        """The standard deviation of the reading: root of the sum of squares, or the floor."""
-        return max((self._joined, *(floor.sd for floor in self.floors)))
 
     @property
     def floor(self) -> Contribution | None:

@@ -44,7 +44,8 @@ def _checked_name(name: str) -> str:
         raise _bad_name(
             f"The name has {len(name)} characters.", f"Use {LONGEST_NAME} characters at most."
         )
-    if any(is_control(character) for character in name):
+    # What is printable steers nothing; most names are, and it is told at once.
+    if not name.isprintable() and any(is_control(character) for character in name):
         raise _bad_name(
             "The name holds a control character.", "Take out tabs, line ends and the like."
         )

@@ -32,6 +32,8 @@ MOST_CONTAINERS = 200_000
 MOST_FAULTS = 1000
 """The search for faults ends at so many: more would help nobody mend the request."""
 
+_SHORT_BODY = MOST_CONTAINERS  # as many bytes cannot hold more objects and lists than allowed
+
 _MOST_INTEGER_DIGITS = 310  # the largest double has 309 digits before the point
 
 Path = Where
@@ -285,6 +287,27 @@ class _Search:
                 return
 
 
+def _is_plain(value: Any, levels: int) -> bool:  # noqa: ANN401 - any JSON value
+    """
+    Say whether a value holds plain things only, nested at most so deep: nothing to search for.
+
+    What is not plain may still be in order; a search tells.
+    """
+    kind = type(value)
+    if kind is str:
+        return bool(value.isascii())
+    if kind is dict:
+        return (
+            levels > 0
+            and len(value) <= MOST_MEMBERS
+            and all(name.isascii() and len(name) <= LONGEST_MEMBER_NAME for name in value)
+            and all(_is_plain(held, levels - 1) for held in value.values())
+        )
+    if kind is list:
+        return levels > 0 and all(_is_plain(held, levels - 1) for held in value)
+    return kind is float or kind is int or kind is bool or value is None
+
+
 def read(body: bytes) -> Document:
     """
     Read one JSON document.
@@ -297,6 +320,8 @@ def read(body: bytes) -> Document:
         where nothing can be read: not UTF-8, empty, malformed, or nested too deeply.
     """
     value = _parsed(_decoded(body))
+    if len(body) <= _SHORT_BODY and _is_plain(value, DEEPEST):
+        return Document(value, [])
     search = _Search(value)
     return Document(value, search.faults, search.ended_early)
 

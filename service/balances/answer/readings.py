@@ -61,12 +61,12 @@ def _class(it: Answering, entry: Entry) -> Knowledge:
 
 
 def _variance(entry: Entry) -> VarianceShares:
-    share = {stage: PERCENT * entry.shares.get(stage, 0.0) for stage in Stage}
+    share = entry.shares.get
     return VarianceShares(
-        sampling=share[Stage.SAMPLING],
-        analysis=share[Stage.ANALYSIS],
-        weighing=share[Stage.WEIGHING],
-        undivided=share[Stage.UNDIVIDED],
+        sampling=PERCENT * share(Stage.SAMPLING, 0.0),
+        analysis=PERCENT * share(Stage.ANALYSIS, 0.0),
+        weighing=PERCENT * share(Stage.WEIGHING, 0.0),
+        undivided=PERCENT * share(Stage.UNDIVIDED, 0.0),
     )
 
 

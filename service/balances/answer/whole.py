@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterator
 from typing import Literal
 
 from pydantic import BaseModel
@@ -198,20 +197,13 @@ def _outcome(balance: Balance) -> Literal["closed", "closed with active bounds"]
     return "closed with active bounds" if bounded else "closed"
 
 
-def _numbers(value: object) -> Iterator[float]:
-    if isinstance(value, float):
-        yield value
-    elif isinstance(value, BaseModel):
-        for inner in value.__dict__.values():
-            yield from _numbers(inner)
-    elif isinstance(value, list):
-        for inner in value:
-            yield from _numbers(inner)
-
-
-def is_finite(reply: BalanceReply) -> bool:
-    """Tell whether every number of the reply is one that JSON can carry."""
-    return all(math.isfinite(number) for number in _numbers(reply))
+def is_finite(value: object) -> bool:
+    """Tell whether every number of a reply, or of a part of it, is one that JSON can carry."""
+    if type(value) is float:
+        return math.isfinite(value)
+    if isinstance(value, BaseModel):
+        return all(map(is_finite, value.__dict__.values()))
+    return all(map(is_finite, value)) if type(value) is list else True
 
 
 def answer(intake: Intake, asked: Asked, balance: Balance, engine_time_ms: float) -> BalanceReply:

@@ -73,6 +73,8 @@ class Errors:
     @property
     def shares(self) -> Mapping[Stage, float]:
         """Share of each stage in the variance; empty where there is none."""
+        if not self.shared:
+            return self.own.shares
         whole = self.total**2
         if not whole:
             return {}

@@ -71,6 +71,8 @@ class Reader:
         self.known = declared(request, ledger)
         self.wires = request.readings
         self.pools: Pools = {}
+        self._taken = 0  # readings given to the engine so far
+        self._met: dict[Of, Measured] = {}  # what was read before needs no second judgement
 
     def judged(self) -> Iterator[_Judged]:
         """Give every reading that was taken and can be used."""
@@ -85,6 +87,7 @@ class Reader:
             elif form is not None and item is not None:
                 found = self._reading(item, place)
             if found is not None:
+                self._taken += len(found.readings)
                 yield found
 
     def _prepared(self, i: int, wire: ReadingObject) -> tuple[Item | None, Place | None]:
@@ -109,12 +112,21 @@ class Reader:
                 'Add it, for example "of": "Sn".',
             )
             return None, place
-        found = measured(of, self.sheet, (*where, "of"), self.ledger)
+        found = self._measured(of, (*where, "of"))
         if found is not None and found.words == PULP_DENSITY:
             found = pulp_density(found, wire.solid_density, self.sheet, where, self.ledger)
         unit = None if found is None else self._unit(wire, found, where)
         item = None if found is None or unit is None else Item(wire, where, found, unit)
         return item, place
+
+    def _measured(self, of: Of, where: Where) -> Measured | None:
+        if of in self._met:
+            return self._met[of]
+        before = self.ledger.count
+        found = measured(of, self.sheet, where, self.ledger)
+        if found is not None and self.ledger.count == before:
+            self._met[of] = found
+        return found
 
     def _unit(self, wire: ReadingObject, found: Measured, where: Where) -> str | None:
         """Give the unit of a reading, or none where it does not say or does not fit."""
@@ -125,13 +137,13 @@ class Reader:
                 f"The reading of '{found.words}' has no unit.",
                 f"Add 'unit', one of: {', '.join(found.units)}.",
             )
-        self.ledger.note_if(
-            found.is_amount and found.base is None and is_measured(wire),
-            ("flowsheet", "mass_unit"),
-            "missing-mass-unit",
-            "Masses are read, but the flowsheet does not say in which unit.",
-            f"Add 'mass_unit', one of: {', '.join(MASS_UNITS)}.",
-        )
+        if found.is_amount and found.base is None and is_measured(wire):
+            self.ledger.note(
+                ("flowsheet", "mass_unit"),
+                "missing-mass-unit",
+                "Masses are read, but the flowsheet does not say in which unit.",
+                f"Add 'mass_unit', one of: {', '.join(MASS_UNITS)}.",
+            )
         if wire.unit is None or wire.unit in found.units:
             return wire.unit or found.unit
         self.ledger.note(
@@ -147,18 +159,19 @@ class Reader:
         counted = counted_of(wire.counts, self.sheet, where, self.ledger)
         if counted is None or place is None:
             return None
+        readings = tuple(readings_of(counted, place))
         entry = Entry(
             where=where,
             place=place,
             words=f"count of {counted.grains} grains",
             unit="%",
             base="fraction",
-            at=(),
+            at=tuple(range(self._taken, self._taken + len(readings))),
             origin=f"the multinomial error of counting {counted.grains} grains by {counted.basis}",
             shares={Stage.ANALYSIS: 1.0},
             counted=counted,
         )
-        return _Judged(tuple(readings_of(counted, place)), entry)
+        return _Judged(readings, entry)
 
     def _reading(self, item: Item, place: Place | None) -> _Judged | None:
         outcome = outcome_of(item, self.sheet, self.pools, self.options, self.ledger)
@@ -175,7 +188,7 @@ class Reader:
             words=item.measured.words,
             unit=item.unit,
             base=base,
-            at=(),
+            at=(self._taken,),
             value=outcome.value,
             sd=errors.total,
             limit=outcome.limit,
@@ -219,14 +232,14 @@ class Reader:
         return replace(errors, shared=(*errors.shared, *density_errors(item, outcome, self.sheet)))
 
     def _note_negative(self, item: Item, outcome: Outcome, errors: Errors) -> None:
-        self.ledger.note_if(
-            outcome.value < 0 and errors.total == 0 and item.measured.of.above,
-            (*item.where, "value"),
-            "negative-fixed-value",
-            f"A value of {outcome.value:.6g} {item.unit} is fixed by its standard deviation of "
-            "zero, but nothing can be negative.",
-            "Give the reading a standard deviation above zero, or correct the value.",
-        )
+        if outcome.value < 0 and errors.total == 0 and item.measured.of.above:
+            self.ledger.note(
+                (*item.where, "value"),
+                "negative-fixed-value",
+                f"A value of {outcome.value:.6g} {item.unit} is fixed by its standard deviation of "
+                "zero, but nothing can be negative.",
+                "Give the reading a standard deviation above zero, or correct the value.",
+            )
 
     def _note_small_sd(self, item: Item, reading: Reading) -> None:
         self.ledger.note_if(

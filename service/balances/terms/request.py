@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from reconcile import Flowsheet, Reading
 from reconcile.faults import Fault, Where
@@ -45,10 +45,9 @@ def terms_of(request: BalanceRequest) -> tuple[Terms, list[Fault]]:
     origins: list[Where] = []
     entries: list[Entry] = []
     for judged in reader.judged():
-        at = tuple(range(len(readings), len(readings) + len(judged.readings)))
         readings += judged.readings
-        origins += [judged.entry.where] * len(at)
-        entries.append(replace(judged.entry, at=at))
+        origins += [judged.entry.where] * len(judged.readings)
+        entries.append(judged.entry)
     others = (
         *closures_of(sheet),
         *controls_of(request.controls, {c.name: c for c in request.causes}, ledger),
@@ -94,15 +93,15 @@ def _note_repeats(terms: Terms, ledger: Ledger) -> None:
         if not reading.streams:
             continue
         key = (reading.streams, measurand(terms.flowsheet, reading.of))
-        ledger.note_if(
-            key in first,
-            where,
-            "repeated-reading",
-            f"'{reading.name}' of stream {reading.where} was already read at "
-            f"{pointer(first.get(key, where))}.",
-            "Give one reading with 'replicates', or the mean of n with sd divided by the square "
-            "root of n.",
-        )
+        if key in first:
+            ledger.note(
+                where,
+                "repeated-reading",
+                f"'{reading.name}' of stream {reading.where} was already read at "
+                f"{pointer(first[key])}.",
+                "Give one reading with 'replicates', or the mean of n with sd divided by the "
+                "square root of n.",
+            )
         first.setdefault(key, where)
 
 
