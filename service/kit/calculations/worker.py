@@ -50,11 +50,12 @@ class Lane:
     prepare: Callable[[], None]
     yields: bool
     most_quantities: int | None
+    grace_s: float = GRACE_S
 
     @property
     def limit_s(self) -> float:
         """Seconds after which a worker that has not answered is stopped."""
-        return self.settings.time_budget_s + GRACE_S
+        return self.settings.time_budget_s + self.grace_s
 
 
 class _Mine:

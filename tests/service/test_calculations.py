@@ -1,0 +1,140 @@
+"""Worker processes: two lanes, budgets kept from outside, and what a lost process costs."""
+
+import asyncio
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager
+from time import perf_counter
+
+import pytest
+
+from service.kit.calculations import Lanes, Work
+from service.kit.calculations.lanes import SMALL_BODY_BYTES
+from service.kit.calculations.worker import Lane, Worker
+from service.kit.problems import BUSY, CALCULATION_LOST, NOT_FOUND, OVER_BUDGET, RefusalError
+from service.kit.settings import Settings
+
+from . import work
+
+LARGE = b" " * (SMALL_BODY_BYTES + 1)
+
+
+@asynccontextmanager
+async def _lanes(**settings: int) -> AsyncIterator[Lanes]:
+    lanes = Lanes(Settings(small_workers=1, **settings), work.nothing)
+    try:
+        await lanes.stand_by()
+        yield lanes
+    finally:
+        await asyncio.to_thread(lanes.stop)
+
+
+def _in_lanes(test: Callable[[Lanes], Awaitable[None]], **settings: int) -> None:
+    async def whole() -> None:
+        async with _lanes(**settings) as lanes:
+            await test(lanes)
+
+    asyncio.run(whole())
+
+
+async def _refusal(lanes: Lanes, doing: Work, body: bytes = b"") -> RefusalError:
+    with pytest.raises(RefusalError) as caught:
+        await lanes.run(doing, body)
+    return caught.value
+
+
+def test_a_small_calculation_does_not_wait_for_a_large_one() -> None:
+    """While the large lane is busy, the small one answers, and its process has precedence."""
+
+    async def both(lanes: Lanes) -> None:
+        large = asyncio.create_task(lanes.run(work.nap, LARGE))
+        await asyncio.sleep(0.05)
+
+        assert b"small" == await lanes.run(work.echo, b"small")
+        assert not large.done()
+        assert {"small": (0, 0), "large": (1, 0)} == lanes.load
+        assert b" " == await large
+        assert int(await lanes.run(work.niceness, b"")) < int(await lanes.run(work.niceness, LARGE))
+
+    _in_lanes(both)
+
+
+def test_a_short_request_for_a_large_calculation_changes_lanes() -> None:
+    """What turns out to be large when it has been read is begun again in the large lane."""
+
+    async def misplaced(lanes: Lanes) -> None:
+        assert await lanes.run(work.niceness, LARGE) == await lanes.run(work.weighty, b"short")
+
+    _in_lanes(misplaced)
+
+
+def test_a_full_queue_refuses_and_says_when_to_come_back() -> None:
+    """One works, one waits, the third is refused with 503 and Retry-After; the others finish."""
+
+    async def three(lanes: Lanes) -> None:
+        first, second = (asyncio.create_task(lanes.run(work.nap, b"x")) for _ in range(2))
+        await asyncio.sleep(0.05)
+        refused = await _refusal(lanes, work.echo)
+
+        assert BUSY == refused.kind
+        assert int(refused.headers["Retry-After"]) >= 1
+        assert [b"x", b"x"] == await asyncio.gather(first, second)
+
+    _in_lanes(three, queue_limit=1)
+
+
+def test_a_refusal_passes_from_process_to_process_whole() -> None:
+    """Kind, problem and headers are those that the work gave; a defect stays a defect."""
+
+    async def refused(lanes: Lanes) -> None:
+        found = await _refusal(lanes, work.refuse)
+
+        assert NOT_FOUND == found.kind
+        assert ("There is none.", {"Allow": "GET"}) == (found.problem.detail, found.headers)
+        with pytest.raises(RuntimeError, match="a slip in the program"):
+            await lanes.run(work.fail, b"")
+
+    _in_lanes(refused)
+
+
+def test_a_lost_process_costs_one_calculation() -> None:
+    """The request at hand is told so, those that follow are answered, the other lane goes on."""
+
+    async def lost(lanes: Lanes) -> None:
+        large = asyncio.create_task(lanes.run(work.nap, LARGE))
+
+        assert CALCULATION_LOST == (await _refusal(lanes, work.crash)).kind
+        assert b"next" == await lanes.run(work.echo, b"next")
+        assert b" " == await large
+
+    _in_lanes(lost)
+
+
+def test_more_memory_than_allowed_is_a_named_problem() -> None:
+    """An allocation beyond the budget fails in the worker, which lives on."""
+
+    async def devoured(lanes: Lanes) -> None:
+        assert OVER_BUDGET == (await _refusal(lanes, work.devour)).kind
+        assert b"next" == await lanes.run(work.echo, b"next")
+
+    _in_lanes(devoured, memory_budget_mb=100)
+
+
+def test_a_calculation_that_will_not_end_is_ended() -> None:
+    """Where the engine does not keep to its time, the process is stopped from outside."""
+
+    async def hung() -> None:
+        lane = Lane(Settings(time_budget_s=0.2), work.nothing, False, None, grace_s=0.1)
+        worker = Worker(lane)
+        await worker.stand_by()
+        started = perf_counter()
+        future = worker.begin(work.hang, b"")
+        with pytest.raises(BaseException) as caught:  # noqa: PT011 - its kind is asserted below
+            await asyncio.wrap_future(future)
+        spent = perf_counter() - started
+
+        assert "BrokenProcessPool" == type(caught.value).__name__
+        assert 0.3 <= spent < 5
+        assert OVER_BUDGET == worker.refusal(spent).kind
+        worker.stop()
+
+    asyncio.run(hung())
