@@ -13,12 +13,17 @@ from service import pages
 from service.balances import routes
 from service.balances.schemas import BalanceRequest
 from service.balances.warm import warm_up
+from service.flowsheets import routes as flowsheets
+from service.flowsheets.schemas import FlowsheetVersion
 from service.kit import contract, problem_replies
 from service.kit.body import BodyLimit
 from service.kit.calculations import InThreads, Lanes
 from service.kit.request_id import RequestId
 from service.kit.settings import Settings
 from service.kit.threads import use_one_thread_each
+from service.sites import routes as sites
+from service.sites.schemas import SiteObject
+from service.store import calls
 from service.version import VERSION
 
 _DESCRIPTION = """\
@@ -69,6 +74,8 @@ def create_app(settings: Settings | None = None) -> FastAPI:
         lifespan=_serving,
         openapi_tags=[
             {"name": "balances", "description": "Reconciled balances."},
+            {"name": "sites", "description": "What a caller sees and changes together."},
+            {"name": "flowsheets", "description": "Flowsheets of a site, in versions."},
             {"name": "service", "description": "The service itself."},
         ],
     )
@@ -76,10 +83,13 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.state.settings = settings or Settings()
     # Worker processes take over while a server runs the app.
     app.state.calculations = InThreads(app.state.settings)
+    calls.install(app, app.state.settings)
     app.include_router(routes.router)
+    app.include_router(sites.router)
+    app.include_router(flowsheets.router)
     pages.install(app)
     problem_replies.install(app)
-    contract.install(app, [BalanceRequest])
+    contract.install(app, [BalanceRequest, SiteObject, FlowsheetVersion])
     app.add_middleware(BodyLimit, limit_bytes=app.state.settings.body_limit_bytes)
     app.add_middleware(RequestId)
     return app

@@ -14,6 +14,7 @@ from service.version import VERSION
 
 if TYPE_CHECKING:
     from service.kit.settings import Settings
+    from service.store import Store
 
 # What balances is imported where it is used, so that help and usage errors come at once.
 
@@ -62,6 +63,33 @@ def _settings() -> Settings:
         first = error.errors(include_url=False, include_input=False)[0]
         name = "_".join(str(part) for part in first["loc"]).upper()
         _stop(f"the environment variable EVENLODE_{name} is not right: {first['msg']}.")
+
+
+def _store(settings: Settings, *, migrate_shared: bool) -> Store:
+    """Give the database that is set, ready for use."""
+    from service.kit.problems import RefusalError
+    from service.store import Store
+    from service.store.engine import UnusableUrlError, database_url
+    from service.store.prepare import NotMigratedError, prepare
+
+    try:
+        url = database_url(settings.database_url)
+        store = Store(url, settings.database_connections, settings.database_wait_s)
+        prepare(store, migrate_shared=migrate_shared)
+    except UnusableUrlError as error:
+        _stop(f"EVENLODE_DATABASE_URL is not right: {error}.")
+    except NotMigratedError as error:
+        _stop(f"{error}.")
+    except (RefusalError, OSError) as error:
+        place = url.render_as_string(hide_password=True)
+        _stop(f"the database {place} cannot be used: {_cause(error)}")
+    return store
+
+
+def _cause(error: BaseException) -> str:
+    """Give what a database or the file system said, on one line."""
+    cause = error.__cause__ or error
+    return " ".join(str(getattr(cause, "orig", None) or cause).split())
 
 
 def _body(file: str, limit_bytes: int) -> bytes:
@@ -144,7 +172,18 @@ def serve(
 
     from service.app import create_app
 
+    _store(settings, migrate_shared=settings.migrate_on_start).close()
     uvicorn.run(create_app(settings), host=host, port=port, server_header=False)
+
+
+@application.command()
+def migrate() -> None:
+    """Bring the database to the form that this version works with, and say which."""
+    from service.store.migrate import newest
+
+    store = _store(_settings(), migrate_shared=True)
+    _write(f"{store.url.render_as_string(hide_password=True)} is at revision {newest()}.\n")
+    store.close()
 
 
 def _show_version(wanted: bool) -> None:

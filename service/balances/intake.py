@@ -10,19 +10,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, TypeVar
-
-from pydantic import ValidationError
+from typing import TypeVar
 
 from reconcile.faults import Fault
-from service.kit import strict_json, wire_faults
-from service.kit.problems import (
-    MALFORMED,
-    RefusalError,
-    problem_of,
-    refuse_faulty,
-    refuse_large,
-)
+from service.kit.intake import document_of, fitted, order
+from service.kit.problems import refuse_faulty, refuse_large
 from service.kit.settings import Settings
 
 from .advice import UNTAKEN_MEMBERS
@@ -43,29 +35,6 @@ class Intake:
     terms: Terms
 
 
-def _document(body: bytes) -> strict_json.Document:
-    try:
-        return strict_json.read(body)
-    except strict_json.NotJsonError as error:
-        problem = problem_of(MALFORMED, error.fault.what, [error.fault])
-        place = {"line": error.line, "column": error.column}
-        raise RefusalError(MALFORMED, problem.model_copy(update=place)) from error
-
-
-def _schema_faults(
-    document: Any,  # noqa: ANN401 - any JSON value
-    model: type[Request],
-) -> tuple[Request | None, list[Fault]]:
-    try:
-        return model.model_validate(document), []
-    except ValidationError as error:
-        return None, wire_faults.faults_of(error, document, model, UNTAKEN_MEMBERS)
-
-
-def _order(fault: Fault) -> tuple[tuple[bool, int | str], ...]:
-    return tuple((isinstance(part, str), part) for part in fault.where)
-
-
 def merged(first: list[Fault], second: list[Fault]) -> list[Fault]:
     """
     Put two lists of faults together in the order of their places.
@@ -76,7 +45,7 @@ def merged(first: list[Fault], second: list[Fault]) -> list[Fault]:
     hidden = unread(first)
     rest = [fault for fault in second if not hidden.hides(fault.where)]
     once = {(fault.where, fault.code): fault for fault in (*rest, *first)}
-    return sorted(once.values(), key=_order)
+    return sorted(once.values(), key=order)
 
 
 def take_in(body: bytes, settings: Settings) -> Intake:
@@ -107,11 +76,11 @@ def taken_in(
     """
     if len(body) > settings.body_limit_bytes:
         raise refuse_large(settings.body_limit_bytes)
-    document = _document(body)
+    document = document_of(body)
     too_large = faults_of_size(document.value, settings)
     if too_large or document.ended_early:
         raise refuse_faulty(merged(document.faults, too_large))
-    request, of_schema = _schema_faults(document.value, model)
+    request, of_schema = fitted(document.value, model, UNTAKEN_MEMBERS)
     faults = merged(document.faults, of_schema)
     readable = repaired(document.value, faults, model) if faults else request
     terms = None

@@ -31,6 +31,7 @@ _NEEDED: dict[Where, Any] = {
     ("flowsheet", "nodes"): [],
     ("flowsheet", "streams"): [],
     ("readings",): [],
+    ("valid_from",): "2000-01-01T00:00:00Z",
 }
 
 

@@ -79,6 +79,50 @@ METHOD_NOT_ALLOWED = Kind(
     "The header 'Allow' of the reply names the methods that the address takes. A balance is "
     "made by POST to /v1/balances.",
 )
+INVALID_PARAMETER = Kind(
+    "invalid-parameter",
+    400,
+    "A parameter or header cannot be used",
+    "Something in the address after the question mark, or in a header, cannot be used as it "
+    "stands. Each entry of 'faults' names the parameter or header, what is wrong, and how to "
+    "mend it; the pointers are empty, since they point into bodies only.",
+)
+KEY_IN_USE = Kind(
+    "idempotency-key-in-use",
+    409,
+    "The first request with this Idempotency-Key is still running",
+    "A request with the same key has not been answered yet. Wait a moment and send this one "
+    "again: it then gets the answer of the first.",
+)
+KEY_REUSED = Kind(
+    "idempotency-key-reused",
+    422,
+    "The Idempotency-Key was used for another request",
+    "The key came before with another body, address or media type. A key stands for one "
+    "request; take a new one for a new request.",
+)
+CHANGED_MEANWHILE = Kind(
+    "changed-meanwhile",
+    412,
+    "The resource is not as the request expects it",
+    "'If-Match' names a state that is not the present one, or 'If-None-Match' asks for a new "
+    "resource where there is one already. Read it again, see what changed, and send the change "
+    "with the new ETag.",
+)
+PRECONDITION_REQUIRED = Kind(
+    "precondition-required",
+    428,
+    "The request must say which state it changes",
+    "Nothing stored is overwritten unseen. To change a resource send 'If-Match' with the ETag "
+    "of its last reply; to make a new one send 'If-None-Match: *'.",
+)
+STORE_UNAVAILABLE = Kind(
+    "store-unavailable",
+    503,
+    "The database cannot be used just now",
+    "The database did not answer, was busy for too long, or is full. Nothing of the request was "
+    "stored, unless the connection broke at the very end; sending it again is safe either way.",
+)
 CONTRADICTORY = Kind(
     "contradictory-fixed-values",
     422,
@@ -136,6 +180,12 @@ KINDS: dict[str, Kind] = {
         UNSUPPORTED_MEDIA_TYPE,
         NOT_FOUND,
         METHOD_NOT_ALLOWED,
+        INVALID_PARAMETER,
+        KEY_IN_USE,
+        KEY_REUSED,
+        CHANGED_MEANWHILE,
+        PRECONDITION_REQUIRED,
+        STORE_UNAVAILABLE,
         CONTRADICTORY,
         NOT_CONVERGED,
         OVER_BUDGET,
@@ -274,6 +324,13 @@ def refuse_faulty(faults: Sequence[Fault]) -> RefusalError:
     found = "1 fault was" if n == 1 else f"{n} faults were"
     detail = f"{found} found; 'faults' tells where each is and how to mend it."
     return RefusalError(INVALID_REQUEST, problem_of(INVALID_REQUEST, detail, faults))
+
+
+def refuse(
+    kind: Kind, detail: str, faults: Sequence[Fault] = (), headers: dict[str, str] | None = None
+) -> RefusalError:
+    """Give the refusal of a kind."""
+    return RefusalError(kind, problem_of(kind, detail, faults), headers)
 
 
 def refuse_large(limit_bytes: int) -> RefusalError:

@@ -69,3 +69,35 @@ class Settings(BaseSettings):
         description="Most calculations that wait for a process in each of the two lanes; further "
         "requests are refused with 503 and told when to come back.",
     )
+    database_url: str = Field(
+        default="",
+        description="Where sites, readings and balances are stored, as a URL: "
+        "'sqlite:////var/lib/evenlode/evenlode.db' or 'postgresql://user@host/name'. Empty for "
+        "the embedded default, a SQLite file in the user's data directory, which needs no "
+        "set-up.",
+    )
+    database_connections: int = Field(
+        default=10,
+        gt=0,
+        le=200,
+        description="Most connections to the database at a time. As many requests use it at "
+        "once; the rest wait. PostgreSQL has 100 for all its callers unless told otherwise.",
+    )
+    database_wait_s: float = Field(
+        default=10.0,
+        gt=0,
+        description="Longest time in seconds that a request waits for a connection, or for "
+        "another writer, before it is answered with 503.",
+    )
+    migrate_on_start: bool = Field(
+        default=False,
+        description="Whether 'evenlode serve' brings a PostgreSQL database to its newest form by "
+        "itself. The embedded SQLite file always is; a shared database is migrated by "
+        "'evenlode migrate', once, before the new version starts.",
+    )
+    idempotency_hours: float = Field(
+        default=168.0,
+        gt=0,
+        description="Hours for which the answer to an Idempotency-Key is kept. A week outlasts "
+        "the longest week-end that a plant data system may take to try again.",
+    )

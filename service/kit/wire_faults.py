@@ -177,8 +177,6 @@ _TELLERS: dict[str, Callable[[_Slip], Telling]] = {
     "less_than": _out_of_range,
     "less_than_equal": _out_of_range,
     "literal_error": _not_a_choice,
-    "bad-name": _own("bad-name"),
-    "density-out-of-range": _own("density-out-of-range"),
 }
 
 
@@ -267,6 +265,8 @@ def _fault(error: ErrorDetails, document: object, root: type[BaseModel], advice:
         example=_example(model, where[-1] if where else None),
         advice=advice,
     )
+    if {"what", "mend"} <= slip.context.keys():  # a validator of our own, which says it itself
+        return Fault(where, *_own(error["type"])(slip))
     teller = _TELLERS.get(error["type"])
     if teller is None:
         message = error["msg"]
