@@ -1,0 +1,1 @@
+"""Sustained biases and wrong standard deviations, from the residuals of many shifts."""
