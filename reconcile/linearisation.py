@@ -16,12 +16,12 @@ import scipy.sparse as sp
 from .kernel.active_set import Factor, Held
 from .kernel.factory import factory_of, is_small
 from .kernel.lazy import lazy
-from .kernel.limits import VARIANCE_RESOLUTION
+from .kernel.limits import PROBE_TOLERANCE, VARIANCE_RESOLUTION
 from .kernel.losses import Loss
 from .kernel.newton import straight_rows
 from .kernel.problem import Problem, Ratios
 from .kernel.rows import scale_columns, scale_rows
-from .observability import Structure, structure_of
+from .observability import Structure, null_space, structure_of
 from .solve import Solution, fixed_rows
 
 if TYPE_CHECKING:
@@ -179,6 +179,37 @@ class Linearisation:
         rights = np.zeros((len(scale), len(columns)))
         rights[columns, np.arange(len(columns))] = scale[columns]
         return scale[:, None] * self._factor.spread(rights)
+
+    def joint_spread(self, rows: sp.csr_array, counting: Bools) -> tuple[Floats, Floats]:
+        """
+        Give how functionals (k, n) vary together where only ``counting`` (used,) readings inform.
+
+        Two matrices (k, k): the covariance with the pins held, and what the moves that nothing sees
+        add to it for each unit of their own variance, which knows no limit.  Whatever is read later
+        makes the same of this pair as of any other choice of pins.
+
+        Raises
+        ------
+        OverBudget
+        """
+        solution, budget, places = self.solution, self._budget, self._unscaled.places
+        plain = self._plain_rows[np.flatnonzero(counting)]
+        told = sp.csr_array(plain[np.flatnonzero(self._unscaled.losses.counted[counting])])
+        balances = self._unscaled.scaled(solution.throughput).equalities
+        here = scale_columns(told, solution.throughput)
+        structure = structure_of(balances, here, solution.closed, places, budget)
+        nothing = np.zeros(len(structure.pins), dtype=bool)
+        held = Held(nothing, np.zeros(0, dtype=bool), structure.pins, structure.closed)
+        factor = factory_of(self._problem, budget)(held, self._scaled(sp.csr_array(plain)))
+        rights = self._scaled(rows).toarray().T
+        free = null_space(balances, here, structure, places, budget)
+        moves = np.linalg.qr(free)[0] if free.size else free
+        here = scale_columns(rows, solution.throughput)
+        moved, size = here @ moves, abs(here) @ np.abs(moves)
+        least = np.asarray(abs(here).sum(axis=1))[:, None] * np.abs(moves).max(initial=0.0)
+        seen = (np.abs(moved) > PROBE_TOLERANCE * size) & (size > PROBE_TOLERANCE * least)
+        moved = np.where(seen, moved, 0.0)
+        return rights.T @ factor.spread(rights), moved @ moved.T
 
     def of_ratios(self, ratios: Ratios) -> tuple[Floats, sp.csr_array]:
         """Give the values of ratios (k,), NaN over nothing, and their gradients (k, n)."""

@@ -1,0 +1,37 @@
+"""The next best reading: what further readings would buy, and which to take under a budget."""
+
+from .asking import Asking
+from .detection_plan import for_detection
+from .precision_plan import for_targets
+from .prospects import usual_prospects
+from .questions import (
+    Check,
+    Detection,
+    Kind,
+    Precision,
+    Promise,
+    Prospect,
+    Question,
+    SamplingPlan,
+    Step,
+    Target,
+    Worth,
+)
+
+__all__ = [
+    "Asking",
+    "Check",
+    "Detection",
+    "Kind",
+    "Precision",
+    "Promise",
+    "Prospect",
+    "Question",
+    "SamplingPlan",
+    "Step",
+    "Target",
+    "Worth",
+    "for_detection",
+    "for_targets",
+    "usual_prospects",
+]

@@ -1,0 +1,106 @@
+"""Plans for targets: which readings bring the sds of stated figures down most."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from .goals import SmallSds
+from .outlook import Outlook
+from .questions import Promise, Question
+from .relaxation import least_mean_square, relaxed
+from .telling import Chosen, Sds, searcher_of, told
+
+if TYPE_CHECKING:
+    from reconcile.kernel.problem import Bools, Floats, Ints
+
+    from .asking import Asking, Rows
+    from .questions import SamplingPlan
+    from .search import Searcher
+
+GUESSED = 0.01
+"""Reference sd of a target that is not known yet and has no wanted sd, as a share of its value."""
+
+EXACT = 1e-12
+"""An sd below this share of the value is rounding, not an error."""
+
+
+def _references(question: Question, value: Floats, before: Floats) -> Floats:
+    """Give the sds that those of the targets are measured by, (targets,)."""
+    guessed = GUESSED * np.where(np.isfinite(value) & (value != 0), np.abs(value), 1.0)
+    present = np.nan_to_num(before)
+    wanted = np.array([t.wanted_sd or np.nan for t in question.targets])
+    return np.where(np.isnan(wanted), np.where(present > EXACT * guessed, present, guessed), wanted)
+
+
+@dataclass(frozen=True)
+class _Scale:
+    """The targets within reach among all, and the reference sds of all of them."""
+
+    chosen: Ints
+    references: Floats
+
+    def sds(self, finite: Floats, open_: Floats) -> Sds:
+        """Give the sds of all targets from the variances of those within reach."""
+        told: list[float | None] = [None] * len(self.references)
+        for k, variance, wide in zip(self.chosen, finite, open_, strict=True):
+            if wide == 0:
+                told[k] = float(np.sqrt(max(variance, 0.0)) * self.references[k])
+        return tuple(told)
+
+    def of_state(self, state: Outlook) -> Sds:
+        """Give the sds of all targets in a state."""
+        return self.sds(state.figures, state.open_figures)
+
+
+def for_targets(asking: Asking) -> SamplingPlan:
+    """Give the plan that brings the sds of the targets down."""
+    targets = asking.targets()
+    outlook = asking.outlook(targets.gradient)
+    before = np.where(outlook.open_figures > 0, np.nan, np.sqrt(np.maximum(outlook.figures, 0.0)))
+    references = _references(asking.question, targets.value, before)
+    whole = outlook.scaled(np.concatenate((np.ones(outlook.prospects), 1 / references)))
+    closed = whole.taking_all(asking.most.astype(np.float64)).open_figures == 0
+    scale = _Scale(np.flatnonzero(np.isfinite(targets.value) & closed), references)
+    outlook, goal = whole.of_figures(scale.chosen), SmallSds(max(len(scale.chosen), 1))
+    searcher = searcher_of(asking, outlook, goal)
+    chosen = _chosen(searcher, wanted=len(scale.chosen) > 0)
+    each = [scale.sds(*pair) for pair in zip(*outlook.after_each(), strict=True)]
+    plan = told(asking, searcher, chosen, each, scale.of_state)
+    end = scale.of_state(searcher.state(chosen.counts))
+    return plan.with_promises(_promises(targets, before, end, scale))
+
+
+def _promises(targets: Rows, before: Floats, end: Sds, scale: _Scale) -> tuple[Promise, ...]:
+    reach: Bools = np.isin(np.arange(len(end)), scale.chosen)
+    return tuple(
+        Promise(
+            value=float(value) if np.isfinite(value) else None,
+            sure=bool(sure),
+            before=float(sd) if np.isfinite(sd) and np.isfinite(value) else None,
+            after=after,
+            reference=float(reference),
+            within_reach=bool(reached),
+        )
+        for value, sure, sd, after, reference, reached in zip(
+            targets.value, targets.sure, before, end, scale.references, reach, strict=True
+        )
+    )
+
+
+def _chosen(searcher: Searcher, *, wanted: bool) -> Chosen:
+    """Search, and give with the plan the index that none within the budget can pass."""
+    nothing = np.zeros(len(searcher.room.costs), dtype=np.int64)
+    if not wanted or not searcher.room.allowed(nothing).any():
+        return Chosen(nothing, searcher.index(nothing) if wanted else None, exhaustive=True)
+    if searcher.steps() is not None:
+        counts = searcher.exhaustive()
+        return Chosen(counts, searcher.index(counts), exhaustive=True)
+    degrees = relaxed(searcher.outlook, searcher.room)
+    counts = searcher.heuristic(degrees)
+    points = [counts.astype(np.float64), *([] if degrees is None else [degrees])]
+    squares = [least_mean_square(searcher.outlook, searcher.room, point) for point in points]
+    known = [square for square in squares if square is not None]
+    return Chosen(counts, float(np.sqrt(max(known))) if known else None, exhaustive=False)
