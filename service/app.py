@@ -13,6 +13,8 @@ from service import pages
 from service.balances import routes
 from service.balances.schemas import BalanceRequest
 from service.balances.warm import warm_up
+from service.calendars import routes as calendars
+from service.calendars.schemas import CalendarVersion
 from service.flowsheets import routes as flowsheets
 from service.flowsheets.schemas import FlowsheetVersion
 from service.kit import contract, problem_replies
@@ -76,6 +78,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
             {"name": "balances", "description": "Reconciled balances."},
             {"name": "sites", "description": "What a caller sees and changes together."},
             {"name": "flowsheets", "description": "Flowsheets of a site, in versions."},
+            {"name": "calendar", "description": "Shifts and production days of a site."},
             {"name": "service", "description": "The service itself."},
         ],
     )
@@ -87,9 +90,10 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.include_router(routes.router)
     app.include_router(sites.router)
     app.include_router(flowsheets.router)
+    app.include_router(calendars.router)
     pages.install(app)
     problem_replies.install(app)
-    contract.install(app, [BalanceRequest, SiteObject, FlowsheetVersion])
+    contract.install(app, [BalanceRequest, SiteObject, FlowsheetVersion, CalendarVersion])
     app.add_middleware(BodyLimit, limit_bytes=app.state.settings.body_limit_bytes)
     app.add_middleware(RequestId)
     return app

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from sqlalchemy import Connection
-
 from reconcile.faults import Fault
 from service.balances.intake import taken_in
 from service.balances.schemas import BalanceRequest
 from service.balances.terms.request import Terms, terms_of
 from service.kit.conditional import Precondition
 from service.kit.settings import Settings
-from service.sites.repository import Site
 from service.sites.service import check_key
 from service.store import Store
 from service.versions import service as versions
@@ -34,10 +31,6 @@ def _judged(version: FlowsheetVersion) -> tuple[Terms, list[Fault]]:
     return terms, [fault for fault in findings if fault.code != "no-readings"]
 
 
-def _fits_anywhere(connection: Connection, site: Site) -> None:
-    """A flowsheet rests on nothing else of its site."""
-
-
 def put(
     store: Store, place: Place, expected: Precondition, body: bytes, settings: Settings
 ) -> tuple[Version, bool]:
@@ -55,4 +48,5 @@ def put(
         mode="json", by_alias=True, exclude_unset=True, exclude={"valid_from", "note"}
     )
     content = Content(request.valid_from, request.note, held)
-    return versions.put(store, place, expected, content, _fits_anywhere)
+    # A flowsheet rests on nothing else of its site.
+    return versions.put(store, place, expected, lambda _connection, _site: content)

@@ -59,6 +59,19 @@ def _schemas(requests: list[type[BaseModel]]) -> OpenApi:
     return schemas
 
 
+NEEDED = "x-needed"
+"""Marks in its schema a parameter that must be there; routes read it themselves, as all of them."""
+
+
+def _with_needed(document: OpenApi) -> OpenApi:
+    for operations in document["paths"].values():
+        for operation in operations.values():
+            for parameter in operation.get("parameters", ()):
+                if parameter["schema"].pop(NEEDED, False):
+                    parameter["required"] = True
+    return document
+
+
 def _without_unused(document: OpenApi) -> OpenApi:
     for operations in document["paths"].values():
         for operation in operations.values():
@@ -88,7 +101,7 @@ def install(app: FastAPI, requests: list[type[BaseModel]]) -> None:
             schemas = document.setdefault("components", {}).setdefault("schemas", {})
             schemas.update(_schemas(requests))
             document["components"]["schemas"] = dict(sorted(schemas.items()))
-            app.openapi_schema = _without_unused(document)
+            app.openapi_schema = _with_needed(_without_unused(document))
         return app.openapi_schema
 
     app.openapi = whole  # type: ignore[method-assign]

@@ -61,6 +61,20 @@ class Query:
             self._faults.append(Fault((), f"bad-{name.replace('_', '-')}", what, error.mend))
             return None
 
+    def needed(self, name: str, reader: Callable[[str], _Read], example: str) -> _Read:
+        """
+        Give a parameter that must be there.
+
+        Where it is not, or is at fault, nothing can go on: every fault so far is told at
+        :meth:`done`, which the caller must reach before using what this gives.
+        """
+        if name not in self._given:
+            what = f"The parameter '{name}' is missing."
+            mend = f"Add it, for example {name}={example}."
+            self._faults.append(Fault((), "missing-parameter", what, mend))
+        found = self.read(name, reader)
+        return reader(example) if found is None else found
+
     def done(self) -> None:
         """
         End the reading.

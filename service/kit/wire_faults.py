@@ -160,6 +160,14 @@ def _text_too_long(slip: _Slip) -> Telling:
     )
 
 
+def _list_length(slip: _Slip) -> Telling:
+    count = len(slip.found) if isinstance(slip.found, list) else 0
+    least, most = slip.context.get("min_length"), slip.context.get("max_length")
+    if least is not None:
+        return "too-few-entries", f"The list has {count} entries.", f"Give {least} or more."
+    return "too-many-entries", f"The list has {count} entries.", f"Give {most} at most."
+
+
 _TELLERS: dict[str, Callable[[_Slip], Telling]] = {
     "missing": _missing,
     "extra_forbidden": _unknown,
@@ -171,6 +179,8 @@ _TELLERS: dict[str, Callable[[_Slip], Telling]] = {
     "string_type": _not_text,
     "string_too_long": _text_too_long,
     "list_type": _not_a_list,
+    "too_short": _list_length,
+    "too_long": _list_length,
     "model_type": _not_an_object,
     "greater_than": _out_of_range,
     "greater_than_equal": _out_of_range,

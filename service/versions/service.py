@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
@@ -47,10 +47,12 @@ class Content:
     valid_from: datetime
     note: str | None
     body: dict[str, Any]
+    then: Callable[[Connection, Version], None] | None = field(default=None, compare=False)
+    """What else is to be stored with it, in the same transaction."""
 
 
-Judge = Callable[[Connection, sites.Site], None]
-"""Holds a new version against the rest of the site, and refuses it where it does not fit."""
+Judge = Callable[[Connection, sites.Site], Content]
+"""Gives a new version after holding it against the rest of the site, or refuses it."""
 
 
 def text_of(version: Version) -> str:
@@ -74,9 +76,7 @@ def etag_of(version: Version) -> str:
     return f'"{version.version}-{hashlib.sha256(text_of(version).encode()).hexdigest()[:16]}"'
 
 
-def put(
-    store: Store, place: Place, expected: Precondition, content: Content, judge: Judge
-) -> tuple[Version, bool]:
+def put(store: Store, place: Place, expected: Precondition, judge: Judge) -> tuple[Version, bool]:
     """
     Add a version, and tell whether it is the first; one like the last is not stored again.
 
@@ -91,12 +91,14 @@ def put(
         series = place.series(site)
         present = repository.latest(connection, series)
         expected.check(None if present is None else etag_of(present))
-        judge(connection, site)
+        content = judge(connection, site)
         if present is not None and content == Content(
             present.valid_from, present.note, present.body
         ):
             return present, False
         added = repository.add(connection, series, content.valid_from, content.note, content.body)
+        if content.then is not None:
+            content.then(connection, added)
         return added, present is None
 
 
