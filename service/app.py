@@ -20,12 +20,16 @@ from service.flowsheets.schemas import FlowsheetVersion
 from service.kit import contract, problem_replies
 from service.kit.body import BodyLimit
 from service.kit.calculations import InThreads, Lanes
+from service.kit.gate import Gate, Guarded
+from service.kit.observed import Metrics, Observed
+from service.kit.readiness import Readiness
 from service.kit.request_id import RequestId
 from service.kit.settings import Settings
 from service.kit.threads import use_one_thread_each
 from service.sites import routes as sites
 from service.sites.schemas import SiteObject
 from service.store import calls
+from service.store.migrate import is_newest
 from service.version import VERSION
 
 _DESCRIPTION = """\
@@ -92,11 +96,31 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.include_router(flowsheets.router)
     app.include_router(calendars.router)
     pages.install(app)
+    _install_readiness(app)
     problem_replies.install(app)
     contract.install(app, [BalanceRequest, SiteObject, FlowsheetVersion, CalendarVersion])
-    app.add_middleware(BodyLimit, limit_bytes=app.state.settings.body_limit_bytes)
-    app.add_middleware(RequestId)
+    _install_middleware(app)
     return app
+
+
+def _install_middleware(app: FastAPI) -> None:
+    """Put middleware around the routes, the innermost first."""
+    settings: Settings = app.state.settings
+    app.state.gate = Gate()
+    app.state.metrics = Metrics(lambda: app.state.calculations.load)
+    app.add_middleware(
+        BodyLimit, limit_bytes=settings.body_limit_bytes, limit_s=settings.body_limit_s
+    )
+    app.add_middleware(Guarded, gate=app.state.gate)
+    app.add_middleware(Observed, metrics=app.state.metrics)
+    app.add_middleware(RequestId)
+
+
+def _install_readiness(app: FastAPI) -> None:
+    """Say what has to hold before requests are sent here."""
+    app.state.readiness = Readiness()
+    app.state.readiness.add("workers", lambda: app.state.calculations.ready)
+    app.state.readiness.add("database", lambda: is_newest(app.state.store))
 
 
 def contract_text() -> str:

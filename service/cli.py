@@ -55,14 +55,15 @@ def _stop(message: str) -> NoReturn:
 def _settings() -> Settings:
     from pydantic import ValidationError
 
+    from service.kit import environment
     from service.kit.settings import Settings
 
     try:
         return Settings()
-    except ValidationError as error:
-        first = error.errors(include_url=False, include_input=False)[0]
-        name = "_".join(str(part) for part in first["loc"]).upper()
-        _stop(f"the environment variable EVENLODE_{name} is not right: {first['msg']}.")
+    except ValidationError:
+        for fault in environment.faults_of({}):
+            typer.echo(f"evenlode: {fault}", err=True)
+        raise typer.Exit(BAD_INPUT) from None
 
 
 def _store(settings: Settings, *, migrate_shared: bool) -> Store:
@@ -168,12 +169,33 @@ def serve(
     """
     settings = _settings()
 
-    import uvicorn
-
     from service.app import create_app
+    from service.kit import logs
+    from service.kit.serving import serve as serve_until_stopped
 
     _store(settings, migrate_shared=settings.migrate_on_start).close()
-    uvicorn.run(create_app(settings), host=host, port=port, server_header=False)
+    logs.configure()
+    serve_until_stopped(create_app(settings), settings, host, port)
+
+
+@application.command()
+def settings() -> None:
+    """
+    Print every setting in force, and check the environment for slips.
+
+    What is set by the environment is marked '*'. Exit status 2 if a value cannot be used, or if a
+    variable that begins with EVENLODE_ is none of the settings.
+    """
+    from service.kit import environment
+
+    in_force = _settings()
+    faults = environment.faults_of(os.environ)
+    for fault in faults:
+        typer.echo(f"evenlode: {fault}", err=True)
+    for setting in environment.settings_of(in_force):
+        _write(f"{setting.name}={setting.value}{' *' if setting.is_set else ''}\n")
+    if faults:
+        raise typer.Exit(BAD_INPUT)
 
 
 @application.command()

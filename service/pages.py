@@ -6,14 +6,17 @@ import html
 from importlib.resources import files
 from pathlib import Path
 
-from fastapi import APIRouter, FastAPI, Request
+from fastapi import APIRouter, FastAPI, Request, Response
 from fastapi.openapi.docs import get_swagger_ui_html
 from fastapi.responses import HTMLResponse
 from fastapi.staticfiles import StaticFiles
+from prometheus_client.exposition import choose_encoder
 from pydantic import BaseModel, Field
 
 from service.kit.contract import problem_responses
-from service.kit.problems import KINDS, NOT_FOUND, RefusalError, problem_of
+from service.kit.gate import Gate
+from service.kit.problems import KINDS, NOT_FOUND, NOT_READY, RefusalError, problem_of
+from service.kit.readiness import Readiness
 
 _ASSETS = "/docs/assets"
 
@@ -28,7 +31,9 @@ class Index(BaseModel):
     balances: str = Field(description="POST a balance here.", examples=["/v1/balances"])
     docs: str = Field(description="Interactive documentation.", examples=["/docs"])
     openapi: str = Field(description="The contract, OpenAPI 3.1.", examples=["/openapi.json"])
-    health: str = Field(description="Tells that the service lives.", examples=["/health/live"])
+    live: str = Field(description="Tells that the service lives.", examples=["/livez"])
+    ready: str = Field(description="Tells whether it can do its work now.", examples=["/readyz"])
+    metrics: str = Field(description="Figures for Prometheus.", examples=["/metrics"])
     problems: dict[str, str] = Field(
         description="What each kind of problem means, by slug.",
         examples=[{"invalid-request": "/problems/invalid-request"}],
@@ -41,6 +46,12 @@ class Alive(BaseModel):
     status: str = Field(description="Always 'alive'.", examples=["alive"])
 
 
+class Ready(BaseModel):
+    """Requests may be sent."""
+
+    status: str = Field(description="Always 'ready'.", examples=["ready"])
+
+
 @router.get("/", operation_id="index", summary="Find your way")
 async def index(request: Request) -> Index:
     """Give the addresses of the service."""
@@ -50,15 +61,51 @@ async def index(request: Request) -> Index:
         balances="/v1/balances",
         docs="/docs",
         openapi="/openapi.json",
-        health="/health/live",
+        live="/livez",
+        ready="/readyz",
+        metrics="/metrics",
         problems={slug: kind.uri for slug, kind in KINDS.items()},
     )
 
 
-@router.get("/health/live", operation_id="live", summary="Tell that the service lives")
+@router.get("/livez", operation_id="live", summary="Tell that the service lives")
 async def live() -> Alive:
     """Answer as long as the process does; nothing else is looked at."""
     return Alive(status="alive")
+
+
+@router.get(
+    "/readyz",
+    operation_id="ready",
+    summary="Tell whether requests may be sent",
+    responses=problem_responses(NOT_READY),
+)
+async def ready(request: Request) -> Ready:
+    """Answer 200 while everything that requests need is there, 503 before, after and otherwise."""
+    state = request.app.state
+    gate: Gate = state.gate
+    readiness: Readiness = state.readiness
+    missing = [name for name, holds in (await readiness.findings()).items() if not holds]
+    if gate.is_closed:
+        missing = ["the service is stopping", *missing]
+    if missing:
+        reason = f"Not ready: {', '.join(missing)}."
+        problem = problem_of(NOT_READY, reason).model_copy(update={"reason": reason})
+        raise RefusalError(NOT_READY, problem)
+    return Ready(status="ready")
+
+
+@router.get(
+    "/metrics",
+    operation_id="metrics",
+    summary="Give figures for Prometheus",
+    response_class=Response,
+    responses={200: {"content": {"text/plain": {"schema": {"type": "string"}}}}},
+)
+async def metrics(request: Request) -> Response:
+    """Give counts and times by route, what the lanes do, and what the process uses."""
+    encoder, media_type = choose_encoder(request.headers.get("accept", ""))
+    return Response(encoder(request.app.state.metrics.registry), media_type=media_type)
 
 
 @router.get(

@@ -323,6 +323,6 @@ def test_the_container_listens_where_it_is_asked_after_its_health() -> None:
 
     assert re.search(r"^EXPOSE 8000$", recipe, flags=re.MULTILINE)
     assert '"--host", "0.0.0.0", "--port", "8000"' in recipe
-    assert "http://127.0.0.1:8000/health/live" in recipe
+    assert "http://127.0.0.1:8000/livez" in recipe
     assert re.search(r"^USER [1-9]\d+$", recipe, flags=re.MULTILINE)
     assert f'CMD ["{next(iter(project["scripts"]))}", "serve"' in recipe

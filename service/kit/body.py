@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 from email.message import EmailMessage
+from time import monotonic
 
 from starlette.datastructures import Headers
 from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from .problem_replies import problem_response
-from .problems import UNSUPPORTED_MEDIA_TYPE, RefusalError, problem_of, refuse_large
+from .problems import BODY_TOO_SLOW, UNSUPPORTED_MEDIA_TYPE, RefusalError, problem_of, refuse_large
 
 _HOW = "Send 'Content-Type: application/json' (curl: -H 'Content-Type: application/json')."
 
@@ -28,15 +30,16 @@ def _declared_length(scope: Scope) -> int:
 
 class BodyLimit:
     """
-    Plain ASGI middleware that stops a body at a limit, declared or counted as it arrives.
+    Plain ASGI middleware that stops a body at a limit of bytes or of seconds.
 
     A declared length above the limit is refused unread; a body without one (chunked) as soon
     as it passes the limit.
     """
 
-    def __init__(self, app: ASGIApp, limit_bytes: int) -> None:
+    def __init__(self, app: ASGIApp, limit_bytes: int, limit_s: float) -> None:
         self.app = app
         self.limit_bytes = limit_bytes
+        self.limit_s = limit_s
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass the request on, counting its body."""
@@ -51,17 +54,30 @@ class BodyLimit:
         await self.app(scope, self._counted(receive), send)
 
     def _counted(self, receive: Receive) -> Receive:
-        read = 0
+        read, is_whole = 0, False
+        until = monotonic() + self.limit_s
 
         async def counted() -> Message:
-            nonlocal read
-            message = await receive()
+            nonlocal read, is_whole
+            # Behind the body comes only word that the caller has left, for which there is no hurry.
+            wait_s = None if is_whole else max(0.0, until - monotonic())
+            try:
+                async with asyncio.timeout(wait_s):
+                    message = await receive()
+            except TimeoutError:
+                raise _refuse_slow(self.limit_s) from None
             read += len(message.get("body", b""))
+            is_whole = not message.get("more_body", False)
             if read > self.limit_bytes:
                 raise refuse_large(self.limit_bytes)
             return message
 
         return counted
+
+
+def _refuse_slow(limit_s: float) -> RefusalError:
+    problem = problem_of(BODY_TOO_SLOW, f"The body had not arrived after {limit_s:g} s.")
+    return RefusalError(BODY_TOO_SLOW, problem, {"Connection": "close"})
 
 
 def _refuse_media_type(detail: str) -> RefusalError:
@@ -70,8 +86,10 @@ def _refuse_media_type(detail: str) -> RefusalError:
 
 
 def _check_media_type(headers: Headers) -> None:
-    header = EmailMessage()
     given = headers.get("content-type", "")
+    if given == "application/json" and "content-encoding" not in headers:
+        return
+    header = EmailMessage()
     if not given:
         raise _refuse_media_type("The request does not say what its body is.")
     header["content-type"] = given

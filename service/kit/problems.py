@@ -155,6 +155,28 @@ BUSY = Kind(
     "says in how many seconds to send the request again. Large calculations have a queue of "
     "their own. EVENLODE_QUEUE_LIMIT sets how long the queues may be.",
 )
+STOPPING = Kind(
+    "stopping",
+    503,
+    "The service is stopping",
+    "The service was told to stop: it finishes what it has begun and takes nothing new. Nothing of "
+    "this request was done. Send it again after the seconds that 'Retry-After' names; by then "
+    "another instance, or the next start, will answer.",
+)
+NOT_READY = Kind(
+    "not-ready",
+    503,
+    "The service is not ready",
+    "Something that the service needs does not hold yet, or any more: 'reason' names it. It "
+    "is asked by those who decide where requests are sent. The log says more.",
+)
+BODY_TOO_SLOW = Kind(
+    "body-too-slow",
+    408,
+    "The request body took too long to arrive",
+    "The service waits for a body only so long, so that no caller can hold it up. Send the "
+    "request again over a better line, or run a service with a higher EVENLODE_BODY_LIMIT_S.",
+)
 CALCULATION_LOST = Kind(
     "calculation-lost",
     500,
@@ -190,6 +212,9 @@ KINDS: dict[str, Kind] = {
         NOT_CONVERGED,
         OVER_BUDGET,
         BUSY,
+        STOPPING,
+        NOT_READY,
+        BODY_TOO_SLOW,
         CALCULATION_LOST,
         INTERNAL,
     )

@@ -1,12 +1,15 @@
-"""A request id for every request: taken from the caller if it is harmless, made otherwise."""
+"""What a request is called: an id, from the caller if it is harmless, and a place in a trace."""
 
 from __future__ import annotations
 
 import re
 import uuid
 
+import structlog
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from . import trace
 
 HEADER = "X-Request-ID"
 
@@ -20,7 +23,7 @@ def request_id_of(scope: Scope) -> str:
 
 class RequestId:
     """
-    Plain ASGI middleware that puts the id on the scope and into the reply's headers.
+    Plain ASGI middleware that puts id and trace on the scope, the reply and every line of the log.
 
     The reply to a defect of the service is written outside all middleware; its handler puts
     the id there.
@@ -34,13 +37,20 @@ class RequestId:
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
-        given = Headers(scope=scope).get(HEADER, "")
+        headers = Headers(scope=scope)
+        given = headers.get(HEADER, "")
         request_id = given if _HARMLESS.fullmatch(given) else str(uuid.uuid4())
+        span = trace.span_of(headers.get(trace.HEADER, ""))
         scope["evenlode.request_id"] = request_id
 
         async def send_with_id(message: Message) -> None:
             if message["type"] == "http.response.start":
-                MutableHeaders(scope=message)[HEADER] = request_id
+                reply = MutableHeaders(scope=message)
+                reply[HEADER] = request_id
+                reply[trace.REPLY_HEADER] = span.header
             await send(message)
 
-        await self.app(scope, receive, send_with_id)
+        with structlog.contextvars.bound_contextvars(
+            request_id=request_id, trace_id=span.trace_id, span_id=span.span_id
+        ):
+            await self.app(scope, receive, send_with_id)

@@ -22,6 +22,12 @@ class Settings(BaseSettings):
         "take about 1 MB, so 8 MiB leaves room and still bounds what one caller can make the "
         "server hold.",
     )
+    body_limit_s: float = Field(
+        default=60.0,
+        gt=0,
+        description="Longest time in seconds for a request body to arrive. The largest body "
+        "takes a minute at 1.1 Mbit/s.",
+    )
     stream_limit: int = Field(
         default=2000,
         gt=0,
@@ -68,6 +74,19 @@ class Settings(BaseSettings):
         gt=0,
         description="Most calculations that wait for a process in each of the two lanes; further "
         "requests are refused with 503 and told when to come back.",
+    )
+    drain_s: float = Field(
+        default=1.0,
+        ge=0,
+        description="Least time in seconds from the signal to stop until the service stops "
+        "listening. Until then new requests are told 503. Behind a balancer, as long as it takes "
+        "to notice that the service is not ready.",
+    )
+    stop_limit_s: float = Field(
+        default=75.0,
+        gt=0,
+        description="Longest time in seconds that requests at work may take to finish once the "
+        "service was told to stop: the time budget and what is beside it.",
     )
     database_url: str = Field(
         default="",

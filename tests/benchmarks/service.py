@@ -177,7 +177,7 @@ def asked_after(port: int) -> Iterator[Times]:
     def keep_asking() -> None:
         client = Client(port)
         while not over.wait(0.02):
-            times.whole.append(client.send("GET", "/health/live")[0])
+            times.whole.append(client.send("GET", "/livez")[0])
         client.close()
 
     asking = threading.Thread(target=keep_asking)

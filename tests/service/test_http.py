@@ -146,14 +146,14 @@ def test_a_request_id_of_the_caller_is_kept() -> None:
 @pytest.mark.parametrize("given", ["", "with space", "x" * 65, "<script>"])
 def test_a_request_id_that_may_harm_is_replaced(given: str) -> None:
     """Anything but a short word is replaced by an id of our own."""
-    reply = ask("GET", "/health/live", headers={"X-Request-ID": given})
+    reply = ask("GET", "/livez", headers={"X-Request-ID": given})
 
     assert str(uuid.UUID(reply.headers["x-request-id"])) == reply.headers["x-request-id"]
 
 
 def test_the_service_tells_that_it_lives() -> None:
     """The liveness probe answers with one word."""
-    reply = ask("GET", "/health/live")
+    reply = ask("GET", "/livez")
 
     assert (200, {"status": "alive"}) == (reply.status_code, reply.json())
 
@@ -162,7 +162,10 @@ def test_every_address_in_the_index_answers() -> None:
     """The index names addresses that are there."""
     index = ask("GET", "/").json()
 
-    for address in (index["docs"], index["openapi"], index["health"], *index["problems"].values()):
+    for address in (
+        *(index[name] for name in ("docs", "openapi", "live", "metrics")),
+        *index["problems"].values(),
+    ):
         assert 200 == ask("GET", address).status_code, address
     assert 405 == ask("GET", index["balances"]).status_code
 

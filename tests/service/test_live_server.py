@@ -59,4 +59,4 @@ def test_the_server_answers_others_after_a_refusal(address: str) -> None:
     """A refused body leaves the server well."""
     httpx.post(f"{address}/v1/balances", content=b"{", headers=JSON)
 
-    assert {"status": "alive"} == httpx.get(f"{address}/health/live").json()
+    assert {"status": "alive"} == httpx.get(f"{address}/livez").json()

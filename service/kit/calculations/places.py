@@ -18,6 +18,16 @@ Work = Callable[[bytes, Settings], bytes]
 class Calculations(Protocol):
     """Somewhere that calculations run without holding up who awaits them."""
 
+    @property
+    def ready(self) -> bool:
+        """Say whether a calculation would begin at once."""
+        ...
+
+    @property
+    def load(self) -> dict[str, tuple[int, int]]:
+        """How many calculations run and wait, by lane."""
+        ...
+
     async def run(self, work: Work, body: bytes) -> bytes:
         """
         Give the reply to a request.
@@ -37,6 +47,17 @@ class InThreads:
         self._settings = settings
         # One calculation a core: more at once would only make each of them slower.
         self._limiter = anyio.CapacityLimiter(os.cpu_count() or 1)
+
+    @property
+    def ready(self) -> bool:
+        """Threads are there at once."""
+        return True
+
+    @property
+    def load(self) -> dict[str, tuple[int, int]]:
+        """How many calculations run and wait; there is one lane."""
+        now = self._limiter.statistics()
+        return {"threads": (now.borrowed_tokens, now.tasks_waiting)}
 
     async def run(self, work: Work, body: bytes) -> bytes:
         """Give the reply to a request, once a thread is free."""

@@ -13,6 +13,7 @@ from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from multiprocessing import get_context, parent_process
 
+from service.kit import logs
 from service.kit.problems import (
     CALCULATION_LOST,
     OVER_BUDGET,
@@ -88,6 +89,7 @@ def _limit_memory(megabytes: float) -> None:
 
 def _become_worker(lane: Lane) -> None:
     """Make this process a worker: called in it, before its first calculation."""
+    logs.configure()
     # An interrupt from the terminal reaches all processes; the one that serves decides.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_leave_with_parent, daemon=True).start()
