@@ -10,7 +10,8 @@ from fastapi.openapi.utils import get_openapi
 from pydantic import BaseModel
 from pydantic.json_schema import models_json_schema
 
-from .problems import MEDIA_TYPE, Kind, Problem
+from .gate import ALWAYS_OPEN
+from .problems import BODY_TOO_SLOW, MEDIA_TYPE, STOPPING, Kind, Problem
 
 _REF = "#/components/schemas/{model}"
 
@@ -83,6 +84,29 @@ def _without_unused(document: OpenApi) -> OpenApi:
     return document
 
 
+def may_end(operation: OpenApi, *kinds: Kind) -> None:
+    """Add to an operation of the document the problems in which it may end as well."""
+    responses = operation["responses"]
+    for status, response in problem_responses(*kinds).items():
+        known = responses.get(str(status))
+        if known is None:
+            responses[str(status)] = response
+        else:
+            known["description"] = f"{known['description'][:-1]}; or: {response['description']}"
+    operation["responses"] = dict(sorted(responses.items()))
+
+
+def _with_what_middleware_answers(document: OpenApi) -> OpenApi:
+    """Add what no route answers by itself: a service that stops, a body that does not arrive."""
+    for path, operations in document["paths"].items():
+        for operation in operations.values():
+            if path not in ALWAYS_OPEN:
+                may_end(operation, STOPPING)
+            if "requestBody" in operation:
+                may_end(operation, BODY_TOO_SLOW)
+    return document
+
+
 def install(app: FastAPI, requests: list[type[BaseModel]]) -> None:
     """Make ``app.openapi()`` give the whole contract, these request models included."""
 
@@ -101,7 +125,8 @@ def install(app: FastAPI, requests: list[type[BaseModel]]) -> None:
             schemas = document.setdefault("components", {}).setdefault("schemas", {})
             schemas.update(_schemas(requests))
             document["components"]["schemas"] = dict(sorted(schemas.items()))
-            app.openapi_schema = _with_needed(_without_unused(document))
+            document = _with_needed(_without_unused(document))
+            app.openapi_schema = _with_what_middleware_answers(document)
         return app.openapi_schema
 
     app.openapi = whole  # type: ignore[method-assign]
