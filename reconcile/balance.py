@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from .findings import Evidence
 from .flowsheet import Part, Quantity
 from .measurands import Measurand
 
@@ -188,8 +189,8 @@ class Balance:
     stream, on wet mass; ``fractions`` of the solids and ``class_assays`` of the components by
     (stream, part); ``analytes`` by (stream, analyte); ``contents`` of minerals by (mineral,
     analyte); ``shared`` errors.  ``remedies`` say what to read for what is unobservable.
-    ``readings`` are in the order given.  With ``failure`` set all of
-    these are empty.
+    ``readings`` are in the order given.  ``evidence`` is there if it was asked for.  With
+    ``failure`` set all of these are empty.
     """
 
     outcome: Outcome
@@ -216,3 +217,4 @@ class Balance:
     shared: tuple[SharedError, ...] = ()
     alternative: Alternative | None = None
     remedies: tuple[Remedy, ...] = ()
+    evidence: Evidence | None = None

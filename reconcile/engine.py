@@ -14,14 +14,16 @@ from . import readings as readings_module
 from .assemble import assembled, failed
 from .balance import Balance, Failure, Outcome
 from .evidence import cautions
+from .evidence.investigation import Investigation
 from .faults import InvalidInput
+from .findings import Evidence
 from .flowsheet import Flowsheet
-from .kernel.budget import Budget, OverBudget, spending
+from .kernel.budget import Budget, OverBudget, in_hand, spending
 from .kernel.limits import CLOSURE_TOLERANCE
 from .linearisation import Linearisation
 from .measurands import measurand
 from .model import Key, Model
-from .options import Options
+from .options import Options, Robust
 from .plan import PLANS
 from .readings import Reading
 from .solve import solve
@@ -65,7 +67,9 @@ def reconcile_balance(
     options = options or Options()
 
     def ending(solution: Solution, counted: Sequence[int]) -> Balance:
-        balance = _vouched(assembled(Linearisation(solution), readings, counted))
+        at = Linearisation(solution)
+        balance = _vouched(assembled(at, readings, counted))
+        balance = _with_evidence(balance, at, readings, counted, options)
         return _with_size_caution(balance, solution.plan, solution, options)
 
     return walked(flowsheet, readings, options, ending)
@@ -125,6 +129,30 @@ def walked(
 
 def _key(flowsheet: Flowsheet, reading: Reading) -> Key:
     return Key(reading.streams, measurand(flowsheet, reading.of), reading.causes)
+
+
+def _with_evidence(
+    balance: Balance,
+    at: Linearisation,
+    readings: Sequence[Reading],
+    counted: Sequence[int],
+    options: Options,
+) -> Balance:
+    """Add the evidence about what may be wrong, if it is asked for; it never costs the balance."""
+    scrutiny, sheet = options.scrutiny, at.solution.plan.model.flowsheet
+    if scrutiny is None or balance.failure is not None:
+        return balance
+    budget = in_hand()
+
+    def balanced(copy: Sequence[Reading], robust: Robust = Robust.NONE) -> Balance:
+        left = replace(options, scrutiny=None, robust=robust, time_budget_s=budget.left)
+        return reconcile_balance(sheet, copy, left)
+
+    try:
+        found = Investigation(at, balance, readings, counted, scrutiny, balanced).evidence()
+    except (OverBudget, np.linalg.LinAlgError) as trouble:
+        found = Evidence(f"none: {trouble}", scrutiny.level)
+    return replace(balance, evidence=found)
 
 
 def _with_size_caution(

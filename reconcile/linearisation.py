@@ -20,13 +20,28 @@ from .kernel.limits import PROBE_TOLERANCE, VARIANCE_RESOLUTION
 from .kernel.losses import Loss
 from .kernel.newton import straight_rows
 from .kernel.problem import Problem, Ratios
-from .kernel.rows import scale_columns, scale_rows
+from .kernel.rows import largest_in_rows, reciprocal, scale_columns, scale_rows
 from .observability import Structure, null_space, structure_of
 from .solve import Solution, fixed_rows
 
 if TYPE_CHECKING:
     from .kernel.budget import Budget
     from .kernel.problem import Bools, Floats, Ints
+
+
+@dataclass(frozen=True)
+class Inner:
+    """
+    The inner problem at a solution: ``factor`` of the weighted derivatives ``rows`` (used, n).
+
+    ``residual`` (used,) are the weighted residuals, those of an order zero; ``row_size`` (e,) what
+    each equality was multiplied by.
+    """
+
+    factor: Factor
+    rows: sp.csr_array
+    residual: Floats
+    row_size: Floats
 
 
 @dataclass(frozen=True)
@@ -223,3 +238,13 @@ class Linearisation:
 
     def _scaled(self, rows: sp.csr_array) -> sp.csr_array:
         return scale_columns(rows, self.solution.scale)
+
+    @lazy
+    def inner(self) -> Inner:
+        """The inner problem in scaled unknowns, for those who ask it other questions."""
+        cost = self._unscaled.losses.of(self._at[0])
+        kind, root = self._unscaled.losses.kind, np.sqrt(cost.weight)
+        pulls = (kind != Loss.AT_LEAST) & (root > 0)
+        residual = np.where(pulls, cost.slope / np.where(root > 0, root, 1.0), 0.0)
+        sizes = largest_in_rows(self._scaled(self._unscaled.equalities))
+        return Inner(self._factor, self._rows, residual, reciprocal(sizes))

@@ -72,6 +72,10 @@ class Factor(Protocol):
         """Give the variance of each functional."""
         ...
 
+    def stiffness(self, rows: sp.csr_array) -> Floats:
+        """Give how hard it is to leave each combination of equalities unmet."""
+        ...
+
     def cross(self, left: sp.csr_array, right: sp.csr_array, partner: Ints) -> Floats:
         """Give the covariance of each functional with its partner."""
         ...

@@ -33,6 +33,11 @@ class Budget:
         if spent > self.seconds:
             raise OverBudget(f"time: {spent:.2f} s spent of {self.seconds:g} s allowed")
 
+    @property
+    def left(self) -> float:
+        """Seconds left, at least zero."""
+        return max(self.seconds - (time.perf_counter() - self.started), 0.0)
+
     def reserve(self, megabytes: float, purpose: str) -> None:
         """
         Stop if a piece of work needs more memory than is allowed.

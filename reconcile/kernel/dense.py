@@ -15,7 +15,7 @@ import numpy as np
 from scipy.linalg import qr, solve_triangular
 
 from .lazy import lazy
-from .limits import RANK_TOLERANCE
+from .limits import RANK_TOLERANCE, UNMET
 
 if TYPE_CHECKING:
     import scipy.sparse as sp
@@ -166,3 +166,17 @@ class DenseFactor:
         free = self._basis.free
         spread = (right[:, free] @ self._root)[partner]
         return np.asarray(np.einsum("ij,ij->i", left[:, free] @ self._root, spread))
+
+    def stiffness(self, rows: sp.csr_array) -> Floats:
+        """
+        Give the least ``|J d|²`` with ``E d = c`` for each row ``c`` (k, e), shape (k,).
+
+        Infinite where no move leaves the equalities unmet by ``c``.
+        """
+        basis, wanted = self._basis, rows.toarray().T
+        moves = basis.particular(wanted)
+        unmet = np.abs(basis.rows[:, basis.free] @ moves - wanted).max(axis=0, initial=0.0)
+        seen = self._jacobian[:, basis.free]
+        seen = np.asarray(seen @ (moves - self._root @ (self._root.T @ (seen.T @ (seen @ moves)))))
+        size = np.abs(wanted).max(axis=0, initial=0.0)
+        return np.where(unmet <= UNMET * size, np.einsum("ij,ij->j", seen, seen), np.inf)

@@ -217,3 +217,7 @@ before has left, so that balances close to rounding all the same."""
 BLOCKS = 64
 """Blocks of lanes handed to the compiled loop at once: enough that Python costs nothing beside it,
 few enough that time budgets are kept and memory stays small."""
+
+UNMET = 1e-3
+"""Share of a wanted imbalance that no move meets, beyond which there is no such imbalance: what
+circulates and never leaves cannot leak.  Rounding leaves 1e-10, true cases the share of a node."""

@@ -34,8 +34,9 @@ from .limits import (
     SETTLED,
     SOLVE_BLOCK,
     UNDETERMINED_PIVOT,
+    UNMET,
 )
-from .rows import scale_columns, scale_rows
+from .rows import scale_columns, scale_rows, squared_rows
 
 if TYPE_CHECKING:
     from .budget import Budget
@@ -192,6 +193,34 @@ class SparseFactor:
             part = sp.csr_array(scaled[chosen])
             forms[chosen] = np.einsum("ij,ji->i", part.toarray(), self._spread(part))
         return forms
+
+    def stiffness(self, rows: sp.csr_array) -> Floats:
+        """
+        Give the least ``|J d|²`` with ``E d = c`` for each row ``c`` (k, e), shape (k,).
+
+        Infinite where no move leaves the equalities unmet by ``c``.  That is the form of ``c``
+        with the equalities' part of the inverse, its sign turned.
+        """
+        scaled = scale_columns(rows, self._row_size)
+        n, place = self._basis.unknowns, self._basis.place
+        diagonal, inner = self._inverse
+        forms: Floats = -quadratic_forms(
+            self._basis.symbolic.start,
+            self._numeric.rows,
+            diagonal,
+            inner,
+            scaled.indptr.astype(np.int64),
+            place[n + scaled.indices],
+            scaled.data,
+        )
+        far = np.flatnonzero(np.isnan(forms))
+        for begin in range(0, len(far), SOLVE_BLOCK):
+            chosen = far[begin : begin + SOLVE_BLOCK]
+            right = np.zeros((len(place), len(chosen)))
+            right[n:] = scaled[chosen].toarray().T
+            forms[chosen] = -np.einsum("ij,ij->j", right, self._refined(right))
+        # The shift of the pivots is all that resists where nothing could.
+        return np.where(forms < UNMET / DUAL_SHIFT * squared_rows(scaled), forms, np.inf)
 
     def cross(self, left: sp.csr_array, right: sp.csr_array, partner: Ints) -> Floats:
         """
