@@ -144,9 +144,9 @@ def _with_evidence(
         return balance
     budget = in_hand()
 
-    def balanced(copy: Sequence[Reading], robust: Robust = Robust.NONE) -> Balance:
+    def balanced(readings: Sequence[Reading], robust: Robust = Robust.NONE) -> Balance:
         left = replace(options, scrutiny=None, robust=robust, time_budget_s=budget.left)
-        return reconcile_balance(sheet, copy, left)
+        return reconcile_balance(sheet, readings, left)
 
     try:
         found = Investigation(at, balance, readings, counted, scrutiny, balanced).evidence()

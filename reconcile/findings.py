@@ -1,4 +1,4 @@
-"""What the evidence says about one balance, by name: tests, findings, and what each would change."""
+"""What the evidence says about one balance: tests, findings, and what each would change."""
 
 from __future__ import annotations
 
@@ -134,13 +134,15 @@ class Telling:
     A further reading that would tell explanations apart.
 
     ``repeats`` says that it was read already; ``separation`` is by how many standard deviations
-    the explanations differ in what it should read, the least over the pairs of them.
+    the explanations differ in what it should read: the least over the pairs of them that it tells
+    apart, which are all of them if it is ``complete``.
     """
 
     stream: str
     of: Measurand
     repeats: bool
     separation: float
+    complete: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,12 +151,15 @@ class Finding:
     Something that cannot be true: one of ``explanations``, the most probable first.
 
     ``p_value`` and ``adjusted`` are those of the first, every kind of test taken into account.
+    ``telling`` are readings that would tell the explanations apart; with one alone, from the next
+    most probable, ``beside``.
     """
 
     explanations: tuple[Explanation, ...]
     p_value: float
     adjusted: float
     telling: tuple[Telling, ...]
+    beside: Hypothesis | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,11 +21,11 @@ from reconcile.flowsheet import SOLIDS, Part
 from reconcile.options import Robust
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Sequence
 
     from reconcile.balance import Balance
     from reconcile.findings import Hypothesis
-    from reconcile.flowsheet import Quantity
+    from reconcile.flowsheet import Flowsheet, Quantity
     from reconcile.kernel.problem import Floats
     from reconcile.linearisation import Linearisation
     from reconcile.readings import Reading
@@ -64,7 +64,19 @@ def changed(readings: Sequence[Reading], hypotheses: Sequence[Hypothesis]) -> li
     return result
 
 
+def _figure_keys(sheet: Flowsheet) -> list[tuple[str, Quantity]]:
+    """Give what is told of each product: its yield and what is recovered to it."""
+    products = [s for s in sheet.products if not s.signed]
+    whole = [q for q in sheet.quantities if not isinstance(q, Part)]
+    return [(s.name, q) for s in products for q in whole if sheet.holds(s, q)]
+
+
+def _of(balance: Balance, stream: str, of: Quantity) -> Known:
+    return balance.yields[stream] if of == SOLIDS else balance.recoveries[stream, of]
+
+
 def balanced_anew(
+    sheet: Flowsheet,
     before: Balance,
     readings: Sequence[Reading],
     hypotheses: Sequence[Hypothesis],
@@ -72,63 +84,58 @@ def balanced_anew(
 ) -> Decision | None:
     """Give the decision as a balance of its own, ``None`` where that leads to none."""
     after = balanced(changed(readings, hypotheses))
-    if after.failure is not None or after.test is None:
-        return None
-    figures = [
-        Figure(stream, of, old, (after.yields if of == SOLIDS else after.recoveries)[key])
-        for stream, of, old, key in _figures(before)
-    ]
     test = after.test
-    return Decision(
-        tuple(hypotheses),
-        True,
-        tuple(figures),
-        test.statistic,
-        test.degrees_of_freedom,
-        test.p_value,
+    if after.failure is not None or test is None:
+        return None
+    figures = tuple(
+        Figure(stream, of, _of(before, stream, of), _of(after, stream, of))
+        for stream, of in _figure_keys(sheet)
     )
-
-
-def _figures(before: Balance) -> Iterator[tuple[str, Quantity, Known, object]]:
-    for stream, known in before.yields.items():
-        yield stream, SOLIDS, known, stream
-    for key, known in before.recoveries.items():
-        if not isinstance(key[1], Part):
-            yield *key, known, key
+    ends = (test.statistic, test.degrees_of_freedom, test.p_value)
+    return Decision(tuple(hypotheses), True, figures, *ends)
 
 
 def to_first_order(
     at: Linearisation, before: Balance, moved: Sequence[Moved], covariance: Floats
 ) -> Decision:
     """Give the decision along the moves of its hypotheses, whose sizes have this ``covariance``."""
-    model = at.solution.plan.model
-    rows = derived.of_feed(model)
+    sheet = at.solution.plan.model.flowsheet
+    after = _shares_after(at, moved, covariance)
+    figures = tuple(
+        Figure(stream, of, _of(before, stream, of), after[stream, of])
+        for stream, of in _figure_keys(sheet)
+    )
+    hypotheses = tuple(one.hypothesis for one in moved)
+    if before.test is None:
+        return Decision(hypotheses, False, figures, None, None, None)
+    sizes = np.array([one.size for one in moved])
+    fall = float(sizes @ np.linalg.solve(covariance, sizes))
+    statistic = max(before.test.statistic - fall, 0.0)
+    degrees = before.test.degrees_of_freedom - len(moved)
+    p_value = float(chi2.sf(statistic, degrees)) if degrees > 0 else None
+    return Decision(hypotheses, False, figures, statistic, degrees, p_value)
+
+
+def _shares_after(
+    at: Linearisation, moved: Sequence[Moved], covariance: Floats
+) -> dict[tuple[str, Quantity], Known]:
+    """Give every share of the feed once the amounts have moved."""
+    sheet, x = at.solution.plan.model.flowsheet, at.solution.x
+    rows = derived.of_feed(at.solution.plan.model)
     assert rows.below is not None  # noqa: S101 - shares of the feed have one
     found = derived.evaluate(at, rows)
     moves = np.column_stack([one.move for one in moved])
-    sizes = np.array([one.size for one in moved])
-    x = at.solution.x
-    there = x + moves @ sizes
-    below = (rows.below @ x)[rows.partner]
+    there = x + moves @ np.array([one.size for one in moved])
+    below, feed = (rows.below @ x)[rows.partner], (rows.below @ moves)[rows.partner]
     with np.errstate(divide="ignore", invalid="ignore"):
         value = (rows.above @ there) / (rows.below @ there)[rows.partner]
-        slope = rows.above @ moves - found.value[:, None] * (rows.below @ moves)[rows.partner]
-        spread = np.einsum("ij,jk,ik->i", slope, covariance, slope) / below**2
-    keys = [(s.name, q) for s in model.flowsheet.streams for q in model.flowsheet.quantities]
-    after = {
-        key: Known(float(v), sqrt(sd**2 + max(float(more), 0.0)), Knowledge.OBSERVABLE)
-        if sure and np.isfinite(v) and np.isfinite(more)
+        slope = rows.above @ moves - found.value[:, None] * feed
+        variance = found.sd**2 + np.einsum("ij,jk,ik->i", slope, covariance, slope) / below**2
+    sure = found.known & found.defined & np.isfinite(value) & np.isfinite(variance)
+    keys = [(s.name, q) for s in sheet.streams for q in sheet.quantities]
+    return {
+        key: Known(float(v), sqrt(max(float(u), 0.0)), Knowledge.OBSERVABLE)
+        if known
         else Known(None, None, Knowledge.UNOBSERVABLE)
-        for key, v, sd, more, sure in zip(
-            keys, value, found.sd.tolist(), spread, found.known & found.defined, strict=True
-        )
+        for key, v, u, known in zip(keys, value, variance, sure, strict=True)
     }
-    figures = tuple(Figure(s, of, old, after[s, of]) for s, of, old, _ in _figures(before))
-    fall = float(sizes @ np.linalg.solve(covariance, sizes))
-    statistic, degrees = None, None
-    if before.test is not None:
-        statistic = max(before.test.statistic - fall, 0.0)
-        degrees = before.test.degrees_of_freedom - len(moved)
-    p_value = float(chi2.sf(statistic, degrees)) if statistic is not None and degrees else None
-    hypotheses = tuple(one.hypothesis for one in moved)
-    return Decision(hypotheses, False, figures, statistic, degrees, p_value)

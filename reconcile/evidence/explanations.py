@@ -38,7 +38,7 @@ def angles(search: Search, given: Given, k: int) -> Floats:
     column = search.signature(k).crosses - given.shared @ given.shared[k]
     length = np.where(given.apart, given.lengths, 1.0)
     cosine = np.where(given.apart, column / np.sqrt(length * max(given.lengths[k], 1e-300)), 0.0)
-    return np.degrees(np.arccos(np.clip(np.abs(cosine), 0.0, 1.0)))
+    return np.asarray(np.degrees(np.arccos(np.clip(np.abs(cosine), 0.0, 1.0))))
 
 
 def probabilities(weight: Floats) -> Floats:
@@ -51,10 +51,10 @@ def probabilities(weight: Floats) -> Floats:
 
 
 def explained(
-    search: Search, others: Sequence[int], k: int, scrutiny: Scrutiny, counted: tuple[int, int]
+    search: Search, others: Sequence[int], scrutiny: Scrutiny, counted: tuple[int, int]
 ) -> tuple[list[int], tuple[Explanation, ...]]:
     """
-    Give what may be behind the choice ``k`` beside the ``others``, the most probable first.
+    Give what may be behind one finding beside the ``others``, the most probable first.
 
     ``counted`` are the number of tests and the step at which it was found.
     """
@@ -78,25 +78,21 @@ def explained(
             p_value,
             raised(p_value, scrutiny.control, *counted),
         )
-        explanations.append(
-            Explanation(test, float(apart[j]), bool(alike[j]), float(probable[j]))
-        )
+        explanations.append(Explanation(test, float(apart[j]), bool(alike[j]), float(probable[j])))
     return told.tolist(), tuple(explanations)
 
 
-def moved(
-    search: Search, others: Sequence[int], told: Sequence[int], explanations: Sequence[Explanation]
-) -> list[Moved]:
+def moved(search: Search, others: Sequence[int], told: Sequence[int]) -> list[Moved]:
     """Give what each explanation does to the amounts, the sizes of the others estimated anew."""
+    given = search.given(others)
     known = [search.signature(o) for o in others]
-    inner = np.array([[one.crosses[o] for o in others] for one in known]).reshape(len(known), -1)
+    inner = np.array([[one.crosses[o] for o in others] for one in known])
     result = []
-    for j, explanation in zip(told, explanations, strict=True):
+    for j in told:
         move = search.signature(j).move
         if known:
             shares = np.linalg.lstsq(inner, search.signature(j).crosses[list(others)])[0]
             move = move - sum(s * one.move for s, one in zip(shares, known, strict=True))
-        test = explanation.test
-        if test.size is not None and test.sd is not None:
-            result.append(Moved(test.hypothesis, np.asarray(move), test.size, test.sd))
+        size, sd = given.scores[j] / given.lengths[j], 1 / np.sqrt(given.lengths[j])
+        result.append(Moved(search.space.hypotheses[j], np.asarray(move), float(size), float(sd)))
     return result

@@ -20,6 +20,7 @@ from scipy.sparse.csgraph import connected_components
 
 from reconcile.findings import Family, NodeTest
 from reconcile.flowsheet import SOLIDS, Part
+from reconcile.kernel.lazy import lazy
 from reconcile.measurands import measurand
 
 from .multiplicity import adjusted, critical, size_of, two_sided
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
     from reconcile.flowsheet import Flowsheet, Quantity
+    from reconcile.kernel.problem import Bools, Ints
     from reconcile.model import Model
     from reconcile.options import Scrutiny
     from reconcile.readings import Reading
@@ -91,62 +93,82 @@ class _Quantity:
     amounts: Mapping[tuple[str, Quantity], _Amount]
     readings: Sequence[Reading]
 
-    def tests(self) -> Iterator[tuple[bool, tuple[str, ...], float, float]]:
-        """Give of each set of nodes whether it is a group, its names, imbalance and sd."""
-        sheet = self.model.flowsheet
-        name = sheet.quantities[self.of]
+    @property
+    def name(self) -> Quantity:
+        """The quantity."""
+        return self.model.flowsheet.quantities[self.of]
+
+    @lazy
+    def known(self) -> Bools:
+        """Streams of which it is known, (streams,)."""
+        here = [(s.name, self.name) in self.amounts for s in self.model.flowsheet.streams]
+        return np.array(here, dtype=bool)
+
+    @lazy
+    def held(self) -> Bools:
+        """Streams that can hold it, (streams,)."""
+        return ~self.model.absent[self.model.columns(self.of)]
+
+    @lazy
+    def joined(self) -> tuple[Ints, frozenset[int]]:
+        """The set of joined nodes to which each node belongs, and the sets that have no balance."""
         source, target = self.model.ends
-        known = np.array([(s.name, name) in self.amounts for s in sheet.streams], dtype=bool)
-        held = ~self.model.absent[self.model.columns(self.of)]
-        open_streams = held & ~known
-        inner = open_streams & (source >= 0) & (target >= 0)
-        nodes = len(sheet.nodes)
-        ends = (source[inner], target[inner])
-        links = coo_array((np.ones(len(ends[0])), ends), shape=(nodes, nodes))
+        unknown = self.held & ~self.known
+        inner = unknown & (source >= 0) & (target >= 0)
+        count = len(self.model.flowsheet.nodes)
+        links = coo_array(
+            (np.ones(int(inner.sum())), (source[inner], target[inner])), shape=(count, count)
+        )
         _, joined = connected_components(links, directed=False)
-        spoilt = set(joined[~self.model.conserved[:, self.of]].tolist())
-        for stream in np.flatnonzero(open_streams & ~inner):
-            node = target[stream] if source[stream] < 0 else source[stream]
-            spoilt.add(int(joined[node]))
+        crossing = np.maximum(source, target)[unknown & ~inner]
+        altering = np.flatnonzero(~self.model.conserved[:, self.of])
+        spoilt = joined[np.concatenate((crossing, altering))]
+        return np.asarray(joined, dtype=np.int64), frozenset(spoilt.tolist())
+
+    def _between(self) -> Iterator[tuple[int, int, int]]:
+        """Give each known stream with the sets of nodes at its ends, -1 for outside."""
+        source, target = self.model.ends
+        joined, _ = self.joined
+        for stream in np.flatnonzero(self.held & self.known).tolist():
+            start = int(joined[source[stream]]) if source[stream] >= 0 else -1
+            end = int(joined[target[stream]]) if target[stream] >= 0 else -1
+            if start != end:
+                yield stream, start, end
+
+    def tests(self) -> Iterator[tuple[tuple[str, ...], float, float]]:
+        """Give of each set of nodes, and each pair of neighbours, names, imbalance and sd."""
+        joined, spoilt = self.joined
         members: dict[int, list[int]] = defaultdict(list)
         for node, one in enumerate(joined.tolist()):
             members[one].append(node)
-        around: dict[int, list[int]] = defaultdict(list)
+        around: dict[int, list[tuple[int, float]]] = defaultdict(list)
         pairs: dict[tuple[int, int], None] = {}
-        for stream in np.flatnonzero(held & known).tolist():
-            a, b = (int(joined[n]) if n >= 0 else -1 for n in (source[stream], target[stream]))
-            if a == b:
-                continue
-            for end in (a, b):
-                if end >= 0:
-                    around[end].append(stream)
-            if a >= 0 and b >= 0 and not {a, b} & spoilt and len(pairs) < MOST_GROUPS:
-                pairs[min(a, b), max(a, b)] = None
-        sets = [(one,) for one in members if one not in spoilt] + list(pairs)
-        for chosen in sets:
-            inside = {node for one in chosen for node in members[one]}
-            streams = dict.fromkeys(s for one in chosen for s in around[one])
-            found = self._imbalance(inside, list(streams))
-            if found is not None:
-                named = tuple(sheet.nodes[node] for node in sorted(inside))
-                yield len(inside) > 1, named, *found
+        for stream, start, end in self._between():
+            around[start].append((stream, -1.0))
+            around[end].append((stream, 1.0))
+            if min(start, end) >= 0 and not {start, end} & spoilt and len(pairs) < MOST_GROUPS:
+                pairs[min(start, end), max(start, end)] = None
+        nodes = self.model.flowsheet.nodes
+        for chosen in [*((one,) for one in members if one not in spoilt), *pairs]:
+            signs: dict[int, float] = defaultdict(float)
+            for stream, sign in (pair for one in chosen for pair in around[one]):
+                signs[stream] += sign
+            imbalance, variance = self._imbalance(signs)
+            if variance > 0:
+                inside = sorted(node for one in chosen for node in members[one])
+                yield tuple(nodes[node] for node in inside), imbalance, sqrt(variance)
 
-    def _imbalance(self, inside: set[int], streams: list[int]) -> tuple[float, float] | None:
-        sheet = self.model.flowsheet
-        source, target = self.model.ends
-        name = sheet.quantities[self.of]
+    def _imbalance(self, signs: Mapping[int, float]) -> tuple[float, float]:
+        """Give a signed sum of raw amounts and its variance."""
+        streams = self.model.flowsheet.streams
         value = 0.0
         slopes: dict[int, float] = defaultdict(float)
-        for stream in streams:
-            sign = float(int(target[stream]) in inside) - float(int(source[stream]) in inside)
-            if sign == 0:
-                continue
-            amount = self.amounts[sheet.streams[stream].name, name]
+        for stream, sign in signs.items():
+            amount = self.amounts[streams[stream].name, self.name]
             value += sign * amount.value
             for i, slope in amount.slopes.items():
                 slopes[i] += sign * slope
-        variance = _variance(slopes, self.readings)
-        return (value, sqrt(variance)) if variance > 0 else None
+        return value, _variance(slopes, self.readings)
 
 
 def node_tests(
@@ -159,29 +181,27 @@ def node_tests(
     """
     sheet = model.flowsheet
     amounts = _raw_amounts(sheet, readings)
-    found: dict[bool, list[tuple[tuple[str, ...], Quantity, float, float]]] = {True: [], False: []}
-    once: set[tuple[tuple[str, ...], Quantity]] = set()
-    of_streams = {quantity for _, quantity in amounts}
+    found: dict[tuple[tuple[str, ...], Quantity], tuple[float, float]] = {}
+    read = {quantity for _, quantity in amounts}
     for k, of in enumerate(sheet.quantities):
-        if of not in of_streams or isinstance(of, Part):
-            continue
-        for grouped, nodes, imbalance, sd in _Quantity(model, k, amounts, readings).tests():
-            if (nodes, of) not in once:
-                once.add((nodes, of))
-                found[grouped].append((nodes, of, imbalance, sd))
-    return _family(found[False], scrutiny), _family(found[True], scrutiny)
+        if of in read and not isinstance(of, Part):
+            for nodes, imbalance, sd in _Quantity(model, k, amounts, readings).tests():
+                found.setdefault((nodes, of), (imbalance, sd))
+    single = {key: value for key, value in found.items() if len(key[0]) == 1}
+    groups = {key: value for key, value in found.items() if len(key[0]) > 1}
+    return _family(single, scrutiny), _family(groups, scrutiny)
 
 
 def _family(
-    found: list[tuple[tuple[str, ...], Quantity, float, float]], scrutiny: Scrutiny
+    found: Mapping[tuple[tuple[str, ...], Quantity], tuple[float, float]], scrutiny: Scrutiny
 ) -> Family:
-    statistic = np.array([imbalance / sd for _, _, imbalance, sd in found], dtype=np.float64)
+    statistic = np.array([imbalance / sd for imbalance, sd in found.values()], dtype=np.float64)
     p_values = two_sided(statistic)
     raised = adjusted(p_values, scrutiny.control)
     tests = tuple(
         NodeTest(nodes, of, imbalance, sd, float(z), float(p), float(q))
-        for (nodes, of, imbalance, sd), z, p, q in zip(
-            found, statistic, p_values, raised, strict=True
+        for ((nodes, of), (imbalance, sd)), z, p, q in zip(
+            found.items(), statistic, p_values, raised, strict=True
         )
     )
     limit = critical(p_values, scrutiny.control, scrutiny.level)

@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from reconcile.balance import Balance
+    from reconcile.kernel.problem import Floats
     from reconcile.linearisation import Linearisation
     from reconcile.options import Scrutiny
     from reconcile.readings import Reading
@@ -71,9 +72,7 @@ class Investigation:
             return Evidence(_UNCHECKED, level)
         space = space_of(self.at, self.counted)
         search = Search(space, log_prior(space.hypotheses, self.scrutiny.prior))
-        nodes, groups = node_tests(
-            self.at.solution.plan.model, self.readings, self.scrutiny
-        )
+        nodes, groups = node_tests(self.at.solution.plan.model, self.readings, self.scrutiny)
         chosen = self._chosen(search)
         findings, told = self._findings(search, chosen)
         limits = np.isin(kinds, (Loss.BELOW, Loss.ABOVE)).any()
@@ -144,19 +143,32 @@ class Investigation:
         for step, k in enumerate(chosen, 1):
             others = [o for o in chosen if o != k]
             counted = (len(search.space.hypotheses), step)
-            places, explanations = explained(search, others, k, self.scrutiny, counted)
-            moves = moved(search, others, places, explanations)
-            findings.append(self._finding(explanations, moves))
+            places, explanations = explained(search, others, self.scrutiny, counted)
+            moves = moved(search, others, places)
+            findings.append(self._finding(search, others, places, explanations, moves))
             told.append(moves)
         return tuple(findings), told
 
-    def _finding(self, explanations: tuple[Explanation, ...], moves: list[Moved]) -> Finding:
-        first = explanations[0].test
+    def _finding(
+        self,
+        search: Search,
+        others: list[int],
+        places: list[int],
+        explanations: tuple[Explanation, ...],
+        moves: list[Moved],
+    ) -> Finding:
+        first, beside = explanations[0].test, None
+        if len(places) == 1:
+            second = search.next_best([*others, *places], others)
+            if second is not None:
+                beside = search.space.hypotheses[second]
+                moves = moved(search, others, [*places, second])
         return Finding(
             explanations,
             first.p_value,
             first.adjusted,
             telling(self.at, moves, self.readings),
+            beside,
         )
 
     def _decisions(
@@ -166,21 +178,21 @@ class Investigation:
         findings: tuple[Finding, ...],
         told: list[list[Moved]],
     ) -> tuple[Decision, ...]:
-        """Give each explanation that cannot be told from the first taken for true, then all."""
+        """Give each explanation taken for true, then the first ones of all findings together."""
         decisions: list[Decision] = []
-        for finding, moves in zip(findings, told, strict=True):
-            for explanation, one in zip(finding.explanations, moves, strict=True):
-                if not explanation.alike or len(decisions) == MOST_DECISIONS:
-                    continue
-                decisions += self._decided([one], np.array([[one.sd**2]]))
+        single = [one for moves in told for one in moves][:MOST_DECISIONS]
+        for one in single:
+            anew = self.at.is_small or len(single) == 1
+            decisions += self._decided([one], np.array([[one.sd**2]]), anew=anew)
         if len(findings) > 1:
             decisions += self._together(search, chosen)
         return tuple(decisions)
 
-    def _decided(self, moves: list[Moved], covariance: np.ndarray) -> list[Decision]:
+    def _decided(self, moves: list[Moved], covariance: Floats, *, anew: bool) -> list[Decision]:
         hypotheses = [one.hypothesis for one in moves]
-        if all(can_be_balanced(h) for h in hypotheses):
-            found = balanced_anew(self.balance, self.readings, hypotheses, self.balanced)
+        if anew and all(can_be_balanced(h) for h in hypotheses):
+            sheet = self.at.solution.plan.model.flowsheet
+            found = balanced_anew(sheet, self.balance, self.readings, hypotheses, self.balanced)
             return [] if found is None else [found]
         return [to_first_order(self.at, self.balance, moves, covariance)]
 
@@ -197,7 +209,7 @@ class Investigation:
                 chosen, signatures, sizes, np.diag(covariance), strict=True
             )
         ]
-        return self._decided(moves, covariance)
+        return self._decided(moves, covariance, anew=True)
 
     def _discounted(self) -> tuple[int, ...] | None:
         """Give the readings that a robust fit discounts."""

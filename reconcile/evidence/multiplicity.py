@@ -51,8 +51,9 @@ def adjusted(p_values: Floats, control: Control) -> Floats:
     if count == 0:
         return p_values
     if control in _DISCOVERY:
-        method = "bh" if control is Control.BENJAMINI_HOCHBERG else "by"
-        return np.asarray(false_discovery_control(p_values, method=method))
+        if control is Control.BENJAMINI_HOCHBERG:
+            return np.asarray(false_discovery_control(p_values, method="bh"))
+        return np.asarray(false_discovery_control(p_values, method="by"))
     if control is Control.SIDAK:
         with np.errstate(divide="ignore"):
             return np.asarray(-np.expm1(count * np.log1p(-p_values)))

@@ -2,7 +2,7 @@
 How probable each explanation is, given that there is one error more and it is one of those tried.
 
 The size of an error is unknown, with a normal distribution of standard deviation τ beforehand.
-Integrated over it, the likelihood ratio against no error is, with ``d = g·M g`` and the statistic T,
+Integrated over it, the likelihood ratio against no error is, with ``d = g·M g``,
 
     (1 + τ² d)^(-1/2) exp(T τ² d / (2 (1 + τ² d)))
 
@@ -42,4 +42,5 @@ def log_prior(hypotheses: Sequence[Hypothesis], prior: Prior) -> Floats:
     leaks = max(int(leak.sum()), 1)
     others = max(len(hypotheses) - int(leak.sum()), 1)
     with np.errstate(divide="ignore"):
-        return np.where(leak, np.log(prior.leak / leaks), np.log(prior.reading / others))
+        of_leak, of_other = np.log(prior.leak / leaks), np.log(prior.reading / others)
+    return np.where(leak, float(of_leak), float(of_other))

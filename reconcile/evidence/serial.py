@@ -75,7 +75,8 @@ class Search:
         """Give scores and lengths with the sizes of the chosen ones estimated beside."""
         space = self.space
         scores, lengths = space.scores.copy(), space.lengths.copy()
-        shared, taken = [], []
+        shared: list[Floats] = []
+        taken: list[float] = []
         for k in chosen:
             column = self.signature(k).crosses.copy()
             for other in shared:
@@ -102,6 +103,14 @@ class Search:
         """Give the most probable hypothesis whose statistic is at least so large, if any."""
         given = self.given(chosen)
         weight = np.where(np.abs(given.statistics) >= least, self.weight(given), -np.inf)
+        if not len(weight) or not np.isfinite(weight.max()):
+            return None
+        return int(np.argmax(weight))
+
+    def next_best(self, passed: Sequence[int], beside: Sequence[int]) -> int | None:
+        """Give the most probable hypothesis beside some, those ``passed`` over left aside."""
+        weight = self.weight(self.given(beside))
+        weight[list(passed)] = -np.inf
         if not len(weight) or not np.isfinite(weight.max()):
             return None
         return int(np.argmax(weight))

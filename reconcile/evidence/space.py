@@ -131,7 +131,7 @@ class Space:
         return result
 
     def _answer(self, change: Floats) -> tuple[Floats, Floats, Floats]:
-        """Give the move (n,), residuals (used,) and multipliers (e,) after a change of residuals."""
+        """Give move (n,), residuals (used,) and multipliers (e,) after a change of residuals."""
         inner = self.at.inner
         nothing = np.zeros(inner.rows.shape[1])
         step = inner.factor.solve(inner.rows.T @ change, np.zeros(len(inner.row_size)), nothing)
@@ -168,13 +168,12 @@ def space_of(at: Linearisation, counted: Sequence[int]) -> Space:
     )
 
 
-def _rows_tried(
-    at: Linearisation, counted: Sequence[int]
-) -> tuple[Ints, Floats, list[Hypothesis]]:
+def _rows_tried(at: Linearisation, counted: Sequence[int]) -> tuple[Ints, Floats, list[Hypothesis]]:
     """Give readings, shared errors and contents that something checks, and count in full."""
     solution = at.solution
     plan, used = solution.plan, np.flatnonzero(solution.used)
-    redundant = plan.structure_with(solution.closed).redundant[used]
+    # The classes take readings as if they shared no errors, so they do not tell of causes.
+    redundant = plan.structure_with(solution.closed).redundant[used] | (used >= len(plan.keys))
     square = solution.losses.kind[used] == Loss.SQUARE
     tried = np.flatnonzero(redundant & square & (room_of(at) > LEVERAGE_TOLERANCE))
     common = plan.model.common

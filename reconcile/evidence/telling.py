@@ -34,8 +34,9 @@ MOST_COMPARED = 4
 MOST_CANDIDATES = 400
 """Readings that are considered for one finding."""
 
-LEAST_SEPARATION = 1.0
-"""A reading that separates explanations by less, in standard deviations, is not worth advising."""
+LEAST_SEPARATION = 2.0
+"""Standard deviations by which explanations must differ in what a reading should be, for it to
+tell them apart (about 95 %)."""
 
 
 @dataclass(frozen=True)
@@ -111,8 +112,9 @@ def telling(
     """
     Give the reading that tells the explanations apart best, and the best of the other sort.
 
-    The sorts are repeats of readings taken and readings that were not.  Empty with one explanation,
-    or where no single reading does.
+    The sorts are repeats of readings taken and readings that were not.  Where no single reading
+    tells all of them apart, it is the one that does so for most pairs.  Empty with one explanation,
+    or where no reading does so for any.
     """
     moved = moved[:MOST_COMPARED]
     model = at.solution.plan.model
@@ -124,17 +126,22 @@ def telling(
     value, gradient = at.of_ratios(measurands_as_ratios(model, [((s,), of) for s, of in wanted]))
     seen = at.observable(gradient) & np.isfinite(value)
     error = np.array(
-        [taken.get((s, of), usual.get(of, np.inf) * v) for (s, of), v in zip(wanted, value, strict=True)]
+        [
+            taken.get((s, of), usual.get(of, np.inf) * v)
+            for (s, of), v in zip(wanted, value, strict=True)
+        ]
     )
     variance = error**2 + np.maximum(at.variance(gradient), 0.0)
     moves = np.array([gradient @ one.move for one in moved])
     foretold = moves * np.array([one.size for one in moved])[:, None]
     own = (moves * np.array([one.sd for one in moved])[:, None]) ** 2
-    apart = np.full(len(wanted), np.inf)
-    for a in range(len(moved)):
-        for b in range(a):
-            sd = np.sqrt(variance + np.maximum(own[a], own[b]))
-            apart = np.minimum(apart, np.abs(foretold[a] - foretold[b]) / sd)
+    apart = np.array(
+        [
+            np.abs(foretold[a] - foretold[b]) / np.sqrt(variance + np.maximum(own[a], own[b]))
+            for a in range(len(moved))
+            for b in range(a)
+        ]
+    )
     apart = np.where(seen & np.isfinite(apart), apart, 0.0)
     return tuple(_best_of_each_sort(wanted, apart, taken))
 
@@ -144,10 +151,15 @@ def _best_of_each_sort(
     apart: Floats,
     taken: dict[tuple[str, Measurand], float],
 ) -> Iterator[Telling]:
+    """Give the reading that tells most pairs apart (pairs, wanted), and those best."""
+    told = apart >= LEAST_SEPARATION
+    count = told.sum(axis=0)
+    least = np.where(told, apart, np.inf).min(axis=0)
     sorts: set[bool] = set()
-    for k in np.argsort(-apart, kind="stable").tolist():
+    for k in np.lexsort((-np.where(count > 0, least, 0.0), -count)).tolist():
         repeats = wanted[k] in taken
-        if apart[k] < LEAST_SEPARATION or repeats in sorts:
+        if not count[k] or repeats in sorts:
             continue
         sorts.add(repeats)
-        yield Telling(*wanted[k], repeats, float(apart[k]))
+        stream, of = wanted[k]
+        yield Telling(stream, of, repeats, float(least[k]), bool(told[:, k].all()))

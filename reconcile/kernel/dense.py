@@ -176,7 +176,8 @@ class DenseFactor:
         basis, wanted = self._basis, rows.toarray().T
         moves = basis.particular(wanted)
         unmet = np.abs(basis.rows[:, basis.free] @ moves - wanted).max(axis=0, initial=0.0)
-        seen = self._jacobian[:, basis.free]
-        seen = np.asarray(seen @ (moves - self._root @ (self._root.T @ (seen.T @ (seen @ moves)))))
+        rows = self._jacobian[:, basis.free]
+        moves = moves - self._root @ (self._root.T @ (rows.T @ (rows @ moves)))
+        seen = np.asarray(rows @ moves)
         size = np.abs(wanted).max(axis=0, initial=0.0)
         return np.where(unmet <= UNMET * size, np.einsum("ij,ij->j", seen, seen), np.inf)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from time import perf_counter
 
 from reconcile import Balance, Fault, InvalidInput, Options, Outcome, reconcile_balance
-from reconcile.options import Robust
+from reconcile.options import Control, Prior, Robust, Scrutiny
 from service.kit.calculations import weigh
 from service.kit.problems import (
     CONTRADICTORY,
@@ -21,6 +21,7 @@ from service.kit.settings import Settings
 from .answer.whole import answer, is_finite
 from .intake import Intake, take_in
 from .reply import BalanceReply, as_json
+from .schemas import EvidenceObject
 from .terms.asked import Asked, asked_of
 
 _WITHOUT_BALANCE: dict[Outcome, tuple[Kind, str]] = {
@@ -40,6 +41,19 @@ def _options(intake: Intake, settings: Settings) -> Options:
         time_budget_s=min(asked or settings.time_budget_s, settings.time_budget_s),
         memory_budget_mb=settings.memory_budget_mb,
         robust=Robust(robust or Robust.NONE),
+        scrutiny=_scrutiny(intake.request.evidence),
+    )
+
+
+def _scrutiny(asked: EvidenceObject) -> Scrutiny | None:
+    if asked.skip:
+        return None
+    prior = asked.prior
+    return Scrutiny(
+        asked.level,
+        Control(asked.control),
+        asked.angle,
+        Prior(prior.reading, prior.leak, prior.exchange),
     )
 
 

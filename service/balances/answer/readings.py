@@ -48,6 +48,7 @@ def _reading(it: Answering, entry: Entry) -> ReadingResult:
         adjustment=shown(read.adjustment),
         standardised=read.standardised,
         weight=min(weights, default=0.0),
+        left_out=entry.left_out,
         counts=_counts(it, entry),
     )
 

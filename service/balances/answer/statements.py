@@ -58,7 +58,7 @@ def _count(number: int, verb: tuple[str, str]) -> str:
 def statements_of(it: Answering) -> list[str]:
     """Give the sentences that apply."""
     entries, request = it.intake.terms.entries, it.intake.request
-    said = [*_unaccounted(it), *_oxide_totals(it)]
+    said = [*_left_out(it), *_unaccounted(it), *_oxide_totals(it)]
     limits = sum(entry.limit in (Limit.BELOW, Limit.ABOVE) for entry in entries)
     if limits:
         said.append(_LIMITS_AND_TEST.format(count=_count(limits, ("is", "are each"))))
@@ -66,6 +66,17 @@ def statements_of(it: Answering) -> list[str]:
     if laboratories:
         said.append(_LAST_RESORT.format(count=_count(laboratories, ("takes", "take"))))
     return said
+
+
+def _left_out(it: Answering) -> Iterator[str]:
+    for entry in it.intake.terms.entries:
+        if entry.left_out is None:
+            continue
+        value = "" if entry.value is None else f" ({entry.value:.6g} {entry.unit})"
+        yield (
+            f"Left out by decision of the request: {entry.words} of {entry.place.words}{value}: "
+            f"{entry.left_out.rstrip('.')}."
+        )
 
 
 def _unaccounted(it: Answering) -> Iterator[str]:

@@ -33,6 +33,7 @@ from service.balances.warnings import warnings_of
 from service.kit.strict_json import pointer
 from service.kit.units import UNITS
 
+from .evidence import evidence_of
 from .readings import readings_of
 from .statements import estimator_of, shared_errors_of, statements_of
 from .streams import stocks_of, streams_of
@@ -233,6 +234,7 @@ def answer(intake: Intake, asked: Asked, balance: Balance, engine_time_ms: float
         second_optimum=_second(it),
         closure=_closure(it),
         test=_test(balance),
+        evidence=evidence_of(it),
         active_bounds=_bounds(balance),
         solver=Solver(
             iterations=balance.iterations,

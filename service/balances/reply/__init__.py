@@ -1,5 +1,20 @@
 """The reply on the wire: the reconciled balance, by name."""
 
+from .evidence import (
+    DecidedFigure,
+    Decision,
+    Evidence,
+    Explanation,
+    Finding,
+    GlobalCritical,
+    ImbalanceFamily,
+    ImbalanceTest,
+    PriorUsed,
+    Suspect,
+    SuspectFamily,
+    SuspectTest,
+    TellingReading,
+)
 from .parts import Amount, Out, Quantity, Share
 from .readings import CountedShare, ReadingResult, VarianceShares
 from .streams import (
@@ -50,9 +65,18 @@ __all__ = [
     "ComponentMass",
     "Content",
     "CountedShare",
+    "DecidedFigure",
+    "Decision",
+    "Evidence",
+    "Explanation",
+    "Finding",
+    "GlobalCritical",
+    "ImbalanceFamily",
+    "ImbalanceTest",
     "Mass",
     "MineralContent",
     "Out",
+    "PriorUsed",
     "ProductRecovery",
     "Quantity",
     "ReadingResult",
@@ -68,6 +92,10 @@ __all__ = [
     "Stock",
     "StreamBalance",
     "StreamShare",
+    "Suspect",
+    "SuspectFamily",
+    "SuspectTest",
+    "TellingReading",
     "Test",
     "VarianceShares",
     "Water",

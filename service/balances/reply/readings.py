@@ -108,6 +108,10 @@ class ReadingResult(Out):
         "is a limit that is far off.",
         examples=[1.0],
     )
+    left_out: str | None = Field(
+        description="Why it was left out, in the words of the request; null if it counts.",
+        examples=[None],
+    )
     counts: list[CountedShare] = Field(
         description="The minerals of a grain count; empty otherwise.", examples=[[_COUNT_EXAMPLE]]
     )
@@ -132,5 +136,6 @@ READING_EXAMPLE: dict[str, Any] = {
     "adjustment": 0.01,
     "standardised": 0.6,
     "weight": 1.0,
+    "left_out": None,
     "counts": [],
 }

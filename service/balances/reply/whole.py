@@ -6,6 +6,7 @@ from typing import Any, Literal
 
 from pydantic import Field
 
+from .evidence import Evidence
 from .parts import SHARE_EXAMPLE, UNIT_TEXT, Out, Quantity, Share
 from .readings import READING_EXAMPLE, ReadingResult
 from .streams import PERIOD_TEXT, STOCK_EXAMPLE, STREAM_EXAMPLE, Stock, StreamBalance
@@ -332,6 +333,11 @@ class BalanceReply(Out):
                 "reference": "chi-square with 6 degrees of freedom",
             }
         ],
+    )
+    evidence: Evidence | None = Field(
+        description="What may be wrong, how sure that is, and what each decision would do; null "
+        "if the request does without.",
+        examples=[None],
     )
     active_bounds: list[Bound] = Field(
         description="The physical bounds that hold an estimate.",

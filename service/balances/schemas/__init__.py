@@ -1,6 +1,7 @@
 """The request on the wire: a flowsheet and the readings taken on it."""
 
 from .errors import CauseObject, ControlObject, ErrorModelObject, SamplingObject
+from .evidence import EvidenceObject
 from .flowsheet import (
     AnalyteObject,
     ClosureObject,
@@ -30,6 +31,7 @@ __all__ = [
     "CountsObject",
     "Density",
     "ErrorModelObject",
+    "EvidenceObject",
     "FlowsheetObject",
     "GrainObject",
     "Length",

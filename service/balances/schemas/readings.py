@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import Field
 
@@ -22,6 +22,7 @@ from .words import (
     Stage,
 )
 
+Reason = Annotated[str, Field(strict=True, min_length=1, max_length=200)]
 Word = Literal["trace", "not detected"]
 
 
@@ -213,6 +214,12 @@ class ReadingObject(Wire):
         description="Errors shared with other readings: names of the request's causes, or "
         "objects with a size of their own.",
         examples=[["weigher A", {"cause": "head split", "sd": 0.3}]],
+    )
+    left_out: Reason | None = Field(
+        default=None,
+        description="Why the reading is to be left out, by your decision: it then counts for "
+        "nothing, and the reply says so.",
+        examples=["sample bag found open"],
     )
     solid_density: Density | None = Field(
         default=None,

@@ -9,6 +9,7 @@ from pydantic import Field
 from service.kit.fields import Name, Wire
 
 from .errors import CauseObject, ControlObject, ErrorModelObject
+from .evidence import EvidenceObject
 from .flowsheet import FlowsheetObject
 from .readings import ReadingObject
 
@@ -118,6 +119,11 @@ class BalanceRequest(Wire):
     readings: list[ReadingObject] = Field(
         description="The readings; at most one of each quantity of each stream.",
         examples=[[{"stream": "feed", "of": "mass", "value": 2500, "sd": 5}]],
+    )
+    evidence: EvidenceObject = Field(
+        default=EvidenceObject(),
+        description="How to judge what may be wrong; left out, as the defaults say.",
+        examples=[{"level": 0.01, "control": "holm"}],
     )
     options: OptionsObject | None = Field(
         default=None,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from service.balances.reply import BalanceReply
 from service.kit.plain_table import paragraph, visible
 
-from . import checks, errors, streams
+from . import checks, errors, evidence, streams
 
 
 def _head(reply: BalanceReply) -> list[str]:
@@ -44,12 +44,14 @@ def as_text(reply: BalanceReply) -> str:
             *streams.legend(reply),
             *checks.closure(reply),
             *checks.test(reply),
+            *evidence.nothing(reply),
             *checks.bounds(reply),
             *checks.largest(reply),
             *checks.discounted(reply),
             *checks.unchecked(reply),
             *checks.remedies(reply),
         ],
+        evidence.findings(reply),
         errors.shared(reply),
         errors.sources(reply),
         _sentences(reply.warnings, "Warning: "),

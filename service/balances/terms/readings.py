@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
@@ -34,7 +35,8 @@ class Entry:
     One reading of the request as the reply tells of it, in its own unit.
 
     ``at`` are the positions of its readings among the engine's: one, or several for a count.
-    ``may_be_negative`` says that it is of a difference or of an analyte that may be lost.
+    ``may_be_negative`` says that it is of a difference or of an analyte that may be lost;
+    ``left_out`` is the caller's reason for leaving it out.
     """
 
     where: Where
@@ -51,6 +53,7 @@ class Entry:
     counted: Counted | None = None
     may_be_negative: bool = False
     is_of_size: bool = False
+    left_out: str | None = None
 
 
 @dataclass(frozen=True)
@@ -88,7 +91,7 @@ class Reader:
                 found = self._reading(item, place)
             if found is not None:
                 self._taken += len(found.readings)
-                yield found
+                yield found if wire.left_out is None else _left_out(found, wire.left_out)
 
     def _prepared(self, i: int, wire: ReadingObject) -> tuple[Item | None, Place | None]:
         """Give what was measured, in which unit, and where."""
@@ -249,6 +252,12 @@ class Reader:
             "The standard deviation is above zero but too small to calculate with.",
             "Give 0 if the value is fixed; check the unit and the exponent.",
         )
+
+
+def _left_out(judged: _Judged, reason: str) -> _Judged:
+    """Let a reading count for nothing; it is still told what came out for it."""
+    readings = tuple(replace(reading, sd=math.inf, causes=()) for reading in judged.readings)
+    return _Judged(readings, replace(judged.entry, left_out=reason))
 
 
 def closures_of(sheet: Sheet) -> Iterator[tuple[Where, Reading]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from reconcile import Flowsheet, Reading
@@ -57,6 +58,14 @@ def terms_of(request: BalanceRequest) -> tuple[Terms, list[Fault]]:
         origins.append(where)
     terms = Terms(sheet, tuple(readings), tuple(origins), tuple(entries))
     _note_repeats(terms, ledger)
+    prior = request.evidence.prior
+    ledger.note_if(
+        prior.reading + prior.leak + prior.exchange == 0,
+        ("evidence", "prior"),
+        "prior-of-nothing",
+        "No kind of error is possible beforehand, so none could be found.",
+        "Give at least one kind a weight above zero, or skip the evidence.",
+    )
     ledger.faults += _engine_findings(terms, request)
     return terms, _once(ledger.faults)
 
@@ -90,7 +99,7 @@ def _note_repeats(terms: Terms, ledger: Ledger) -> None:
     """Take note of a quantity read twice, by its places in the request."""
     first: dict[tuple[tuple[str, ...], Measurand], Where] = {}
     for where, reading in zip(terms.origins, terms.readings, strict=True):
-        if not reading.streams:
+        if not reading.streams or math.isinf(reading.sd):
             continue
         key = (reading.streams, measurand(terms.flowsheet, reading.of))
         if key in first:

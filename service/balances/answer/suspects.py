@@ -1,0 +1,178 @@
+"""What may be wrong, in the words and units of the request."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+from reconcile import SOLIDS
+from reconcile.findings import Exchanged, Hypothesis, HypothesisTest, Suspicion
+from service.balances.reply import Suspect, SuspectTest
+from service.balances.terms.readings import Entry
+from service.kit.figures import plus_minus, value_and_sd
+from service.kit.strict_json import pointer
+from service.kit.units import UNITS, convert
+
+from .terms import PERCENT, Answering
+
+_OWN_SD = "sd"
+_EXCHANGED = {
+    Exchanged.SAMPLES: "the bags of {} and {} (all assays)",
+    Exchanged.TRAYS: "the trays of {} and {} (mass and all assays)",
+}
+
+
+@dataclass(frozen=True)
+class Naming:
+    """Names suspects of one balance."""
+
+    it: Answering
+
+    @cached_property
+    def _entries(self) -> dict[int, Entry]:
+        return {i: entry for entry in self.it.intake.terms.entries for i in entry.at}
+
+    @cached_property
+    def _assayed(self) -> frozenset[str]:
+        sheet = self.it.sheet.flowsheet
+        return frozenset((*sheet.components, *sheet.analytes))
+
+    def reading(self, i: int) -> str:
+        """Name a reading: 'Sn of 'mag 2''."""
+        entry = self._entries.get(i)
+        if entry is not None and entry.counted is None:
+            return f"{entry.words} of {entry.place.words}"
+        reading = self.it.intake.terms.readings[i]
+        return f"{reading.name} of {reading.where}" if reading.streams else reading.name
+
+    def subject(self, i: int) -> str:
+        """Name a reading at the start of a sentence: 'The Sn assay of 'mag 2''."""
+        entry = self._entries.get(i)
+        if entry is not None and entry.counted is None and entry.words in self._assayed:
+            return f"The {entry.words} assay of {entry.place.words}"
+        return f"The {self.reading(i)}"
+
+    def node(self, name: str) -> tuple[str, str | None]:
+        """Give a node's name on the wire and its period."""
+        return self.it.nodes.get(name, (name, None))
+
+    def _at_node(self, name: str) -> str:
+        node, period = self.node(name)
+        return f"'{node}'" if period is None else f"'{node}' in {period}"
+
+    def _place(self, i: int) -> str:
+        entry = self._entries.get(i)
+        return self.it.intake.terms.readings[i].where if entry is None else entry.place.words
+
+    def name(self, suspect: Hypothesis) -> str:
+        """Give a suspect in words."""
+        if suspect.suspicion is Suspicion.READING:
+            return self.reading(suspect.readings[0])
+        if suspect.suspicion is Suspicion.SHARED_ERROR:
+            return f"the shared error '{suspect.of[0]}'"
+        if suspect.suspicion is Suspicion.CONTENT:
+            return f"the content of {suspect.of[1]} in {suspect.of[0]}"
+        if suspect.suspicion is Suspicion.LEAK:
+            return f"a leak or an addition at {self._at_node(suspect.node or '')}"
+        if suspect.suspicion is Suspicion.WATER_LEAK:
+            return f"water lost or added at {self._at_node(suspect.node or '')}"
+        return f"an exchange of {self._exchange(suspect)}"
+
+    def _exchange(self, suspect: Hypothesis) -> str:
+        a, b = suspect.readings[:2]
+        told = _EXCHANGED.get(suspect.exchanged or Exchanged.VALUES)
+        if told is not None:
+            return told.format(self._place(a), self._place(b))
+        return f"{self.reading(a)} with {self.reading(b)}"
+
+    def suspect(self, suspect: Hypothesis) -> Suspect:
+        """Give a suspect on the wire."""
+        node, period = (None, None) if suspect.node is None else self.node(suspect.node)
+        origins = self.it.intake.terms.origins
+        return Suspect(
+            kind=suspect.suspicion.value,
+            name=self.name(suspect),
+            readings=[pointer(origins[i]) for i in suspect.readings],
+            node=node,
+            period=period,
+        )
+
+    def test(self, test: HypothesisTest) -> SuspectTest:
+        """Give a test on the wire, in the unit of what is suspected."""
+        unit, size, sd = self.size(test)
+        return SuspectTest(
+            suspect=self.suspect(test.hypothesis),
+            size=size,
+            sd=sd,
+            unit=unit,
+            statistic=test.statistic,
+            p_value=test.p_value,
+            adjusted=test.adjusted,
+        )
+
+    def size(self, test: HypothesisTest) -> tuple[str | None, float | None, float | None]:
+        """Give the unit, size and sd of an error."""
+        suspect = test.hypothesis
+        if test.size is None or test.sd is None:
+            return None, None, None
+        if suspect.suspicion is Suspicion.READING:
+            entry = self._entries.get(suspect.readings[0])
+            if entry is None:
+                return "fraction", test.size, test.sd
+            size, sd = (convert(x, entry.base, entry.unit) for x in (test.size, test.sd))
+            return entry.unit, size, sd
+        if suspect.suspicion is Suspicion.SHARED_ERROR:
+            # The prior of zero is what is "read too high" where the error itself is low.
+            return _OWN_SD, -test.size, test.sd
+        if suspect.suspicion is Suspicion.CONTENT:
+            unit = self.it.sheet.unit_of(suspect.of[1])
+            factor = UNITS[unit].per_whole
+            return unit, test.size * factor, test.sd * factor
+        return self.it.mass_unit, test.size, test.sd
+
+    def statement(self, test: HypothesisTest) -> str:
+        """Say what a test says, as a sentence."""
+        suspect, sds = test.hypothesis, abs(test.statistic)
+        unit, size, sd = self.size(test)
+        if suspect.suspicion is Suspicion.EXCHANGE or size is None or sd is None:
+            name = self._exchange(suspect)
+            return f"Everything fits better with {name} exchanged ({sds:.1f} sd)."
+        if suspect.suspicion is Suspicion.READING:
+            return self._reading_statement(suspect.readings[0], size, sd, unit or "", sds)
+        value = plus_minus(abs(size), sd)
+        if suspect.suspicion in (Suspicion.LEAK, Suspicion.WATER_LEAK):
+            where = self._at_node(suspect.node or "")
+            what = "water" if suspect.suspicion is Suspicion.WATER_LEAK else "what enters"
+            lost = f"of {what} is lost" if size > 0 else f"of {what} is added without being read"
+            return f"At {where} {value} {unit or ''} {lost} ({sds:.1f} sd).".replace("  ", " ")
+        if suspect.suspicion is Suspicion.SHARED_ERROR:
+            return (
+                f"The shared error '{suspect.of[0]}' is {plus_minus(size, sd)} of its stated sd, "
+                f"{sds:.1f} sd more than the readings allow it."
+            )
+        way = "high" if size > 0 else "low"
+        return f"The {self.name(suspect)[4:]} is stated {value} {unit} too {way} ({sds:.1f} sd)."
+
+    def _reading_statement(self, i: int, size: float, sd: float, unit: str, sds: float) -> str:
+        way, side = ("high", "above") if size > 0 else ("low", "below")
+        lead = f"{self.subject(i)} is {sds:.1f} sd {side} what the other readings allow"
+        entry = self._entries.get(i)
+        if entry is None or entry.value is None:
+            return f"{lead}, {plus_minus(abs(size), sd)} {unit} too {way}."
+        expected = entry.value - size
+        much = f"about {abs(size):.2g} {unit} too {way}"
+        if expected > abs(size):
+            much = f"about {PERCENT * abs(size) / expected:.2g} % too {way}"
+        shown, error = value_and_sd(expected, sd)
+        return f"{lead}, {much} ({entry.value:.6g} {unit} read, {shown} ± {error} expected)."
+
+    def action(self, i: int) -> str:
+        """Say how to take a reading again, at the start of a sentence."""
+        entry = self._entries.get(i)
+        if entry is None or entry.counted is not None:
+            return f"Check {self.reading(i)}"
+        if entry.words == SOLIDS:
+            return f"Weigh {entry.place.words} again"
+        if entry.words in self._assayed:
+            return f"Re-assay {entry.words} of {entry.place.words}"
+        return f"Read {self.reading(i)} again"
