@@ -8,6 +8,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
 from fastapi import FastAPI
+from pydantic import BaseModel
 
 from service import pages
 from service.balances import routes
@@ -26,6 +27,8 @@ from service.kit.readiness import Readiness
 from service.kit.request_id import RequestId
 from service.kit.settings import Settings
 from service.kit.threads import use_one_thread_each
+from service.mappings import routes as mappings
+from service.mappings.schemas import MappingVersion
 from service.sites import routes as sites
 from service.sites.schemas import SiteObject
 from service.store import calls
@@ -45,6 +48,15 @@ replies should pass over members they do not know, since replies may grow.
 
 A balance is not a certificate for custody transfer.
 """
+
+_REQUESTS: list[type[BaseModel]] = [
+    BalanceRequest,
+    SiteObject,
+    FlowsheetVersion,
+    CalendarVersion,
+    MappingVersion,
+]
+"""What routes read themselves, and the contract could not know otherwise."""
 
 
 @asynccontextmanager
@@ -82,6 +94,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
             {"name": "balances", "description": "Reconciled balances."},
             {"name": "sites", "description": "What a caller sees and changes together."},
             {"name": "flowsheets", "description": "Flowsheets of a site, in versions."},
+            {"name": "mapping", "description": "What a site's tags and codes are readings of."},
             {"name": "calendar", "description": "Shifts and production days of a site."},
             {"name": "service", "description": "The service itself."},
         ],
@@ -95,10 +108,11 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.include_router(sites.router)
     app.include_router(flowsheets.router)
     app.include_router(calendars.router)
+    app.include_router(mappings.router)
     pages.install(app)
     _install_readiness(app)
     problem_replies.install(app)
-    contract.install(app, [BalanceRequest, SiteObject, FlowsheetVersion, CalendarVersion])
+    contract.install(app, _REQUESTS)
     _install_middleware(app)
     return app
 

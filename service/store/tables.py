@@ -60,3 +60,77 @@ answers = sa.Table(
     sa.Column("expires_at", Instant(), nullable=False, index=True),
 )
 """What postings with an Idempotency-Key were answered with."""
+
+mapped_tags = sa.Table(
+    "mapped_tags",
+    metadata,
+    sa.Column("version_id", sa.ForeignKey("versions.id"), primary_key=True),
+    sa.Column("position", sa.Integer(), primary_key=True),
+    sa.Column("site_id", sa.ForeignKey("sites.id"), nullable=False),
+    sa.Column("tag", sa.String(80), nullable=False),
+    sa.Column("sample_point", sa.String(80), nullable=False),
+    sa.Column("analyte", sa.String(80), nullable=False),
+    sa.Column("unit", sa.String(20), nullable=False),
+    sa.Column("unit_kind", sa.String(20), nullable=False),
+    sa.Column("unit_size", sa.Double(), nullable=False),
+    sa.Column("low", sa.Double(), nullable=True),
+    sa.Column("high", sa.Double(), nullable=True),
+    sa.Column("lag_s", sa.Integer(), nullable=False),
+    sa.Index(None, "site_id", "tag", "sample_point", "analyte"),
+)
+"""The entries of tag mappings, as far as readings are joined with them; empty for not given."""
+
+mapped_streams = sa.Table(
+    "mapped_streams",
+    metadata,
+    sa.Column("version_id", sa.Uuid(), primary_key=True),
+    sa.Column("position", sa.Integer(), primary_key=True),
+    sa.Column("stream", sa.String(80), primary_key=True),
+    sa.ForeignKeyConstraint(
+        ["version_id", "position"], ["mapped_tags.version_id", "mapped_tags.position"]
+    ),
+)
+"""The streams, or the stock, that an entry is of."""
+
+readings = sa.Table(
+    "readings",
+    metadata,
+    sa.Column("id", sa.Uuid(), primary_key=True),
+    sa.Column("site_id", sa.ForeignKey("sites.id"), nullable=False),
+    sa.Column("source", sa.String(80), nullable=False),
+    sa.Column("tag", sa.String(80), nullable=False),
+    sa.Column("sample_point", sa.String(80), nullable=False),
+    sa.Column("analyte", sa.String(80), nullable=False),
+    sa.Column("sample", sa.String(80), nullable=False),
+    sa.Column("time", Instant(), nullable=False),
+    sa.Column("newest", sa.Integer(), nullable=False),
+    sa.UniqueConstraint(
+        *("site_id", "source", "tag", "sample_point", "analyte", "sample", "time"),
+        name="uq_readings_identity",
+    ),
+    sa.Index(None, "site_id", "time", "id"),
+    sa.Index(None, "site_id", "tag", "sample_point", "analyte", "time"),
+)
+"""One row for each natural identity; ``newest`` is the highest version that came, whenever."""
+
+reading_versions = sa.Table(
+    "reading_versions",
+    metadata,
+    sa.Column("reading_id", sa.ForeignKey("readings.id"), primary_key=True),
+    sa.Column("version", sa.Integer(), primary_key=True),
+    sa.Column("status", sa.String(12), nullable=False),
+    sa.Column("value", sa.Double(), nullable=True),
+    sa.Column("unit", sa.String(20), nullable=True),
+    sa.Column("unit_kind", sa.String(20), nullable=True),
+    sa.Column("amount", sa.Double(), nullable=True),
+    sa.Column("is_withdrawn", sa.Boolean(), nullable=False),
+    sa.Column("composite_from", Instant(), nullable=True),
+    sa.Column("composite_to", Instant(), nullable=True),
+    sa.Column("body", Json(), nullable=False),
+    sa.Column("received_at", Instant(), nullable=False),
+)
+"""
+Every version that came of a reading; none is ever changed.
+
+``value`` is in ``unit``, ``amount`` the same in the base unit of its kind, where there is a unit.
+"""
