@@ -65,9 +65,9 @@ class Drift:
     ``subjects`` are what was read, in any shift; ``instruments`` say which of them belong
     together, and ``findings`` are in terms of these and of ``kept``, the positions of the shifts
     that have a balance; ``left_out`` are the others.  ``values`` and ``sds`` (kept, subjects) as
-    read, NaN where not read; ``statistics`` and ``degrees`` (kept,) of each shift's global test;
-    ``bounded`` counts those with an active bound.  ``residuals`` are what the evidence rests on;
-    without enough shifts, or any check, ``findings`` is ``None``.
+    read, shared errors aside, NaN where not read; ``statistics`` and ``degrees`` (kept,) are those
+    of each shift's global test; ``bounded`` counts shifts with an active bound.  ``residuals`` are
+    what the evidence rests on; ``findings`` is ``None`` for fewer than :data:`FEWEST_SHIFTS`.
     """
 
     subjects: tuple[Subject, ...]
@@ -116,7 +116,8 @@ def _faults(flowsheet: Flowsheet, shifts: Sequence[Sequence[Reading]]) -> list[F
     if found:
         return found
     for k, readings in enumerate(shifts):
-        for fault in readings_module.faults_of(flowsheet, readings):
+        # A shift in which nothing was read is left out, no more.
+        for fault in readings_module.faults_of(flowsheet, readings) if readings else ():
             place = ("shifts", k, *fault.where)
             found.append(Fault(place, fault.code, fault.what, fault.mend))
     return found
@@ -302,8 +303,8 @@ def _looked_at(series: _Series, instruments: Instruments, design: Design) -> Dri
     for row, k in enumerate(kept):
         places, readings = series.rests[k][0], series.counted(k)
         values[row, places] = [r.value for r in readings]
-        sds[row, places] = [r.total_sd for r in readings]
-    enough = len(kept) >= FEWEST_SHIFTS and residuals.w.shape[1] > 0
+        sds[row, places] = [r.sd for r in readings]
+    enough = len(kept) >= FEWEST_SHIFTS
     return Drift(
         subjects=tuple(series.subjects),
         instruments=instruments,

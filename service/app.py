@@ -16,6 +16,8 @@ from service.balances.schemas import BalanceRequest
 from service.balances.warm import warm_up
 from service.calendars import routes as calendars
 from service.calendars.schemas import CalendarVersion
+from service.drift import routes as drift
+from service.drift.schemas import DriftRequest
 from service.flowsheets import routes as flowsheets
 from service.flowsheets.schemas import FlowsheetVersion
 from service.kit import contract, problem_replies
@@ -51,6 +53,7 @@ A balance is not a certificate for custody transfer.
 
 _REQUESTS: list[type[BaseModel]] = [
     BalanceRequest,
+    DriftRequest,
     SiteObject,
     FlowsheetVersion,
     CalendarVersion,
@@ -92,6 +95,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
         lifespan=_serving,
         openapi_tags=[
             {"name": "balances", "description": "Reconciled balances."},
+            {"name": "drift", "description": "Many shifts looked at together."},
             {"name": "sites", "description": "What a caller sees and changes together."},
             {"name": "flowsheets", "description": "Flowsheets of a site, in versions."},
             {"name": "mapping", "description": "What a site's tags and codes are readings of."},
@@ -105,6 +109,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.state.calculations = InThreads(app.state.settings)
     calls.install(app, app.state.settings)
     app.include_router(routes.router)
+    app.include_router(drift.router)
     app.include_router(sites.router)
     app.include_router(flowsheets.router)
     app.include_router(calendars.router)

@@ -5,8 +5,9 @@ from __future__ import annotations
 import os
 import sys
 import traceback
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NoReturn
+from typing import TYPE_CHECKING, Annotated, NoReturn, TypeVar
 
 import typer
 
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
     from service.store import Store
 
 # What balances is imported where it is used, so that help and usage errors come at once.
+
+Reply = TypeVar("Reply")
 
 CLOSED, NO_BALANCE, BAD_INPUT, DEFECT = 0, 1, 2, 3
 
@@ -120,16 +123,44 @@ def balance(
     settings = _settings()
     body = _body(file, settings.body_limit_bytes)
 
-    from service.balances import reply as replies
+    from service.balances.reply import as_json
     from service.balances.service import balance as balance_of
     from service.balances.table import as_text
+
+    found = _answered(balance_of, body, settings, json=json)
+    _write(as_json(found, indent=2) + "\n" if json else as_text(found))
+
+
+@application.command()
+def drift(
+    file: Annotated[str, typer.Argument(help="Many shifts in JSON; '-' is standard input.")],
+    json: Annotated[
+        bool, typer.Option("--json", help="Print the reply of the service instead of a table.")
+    ] = False,
+) -> None:
+    """Look at many shifts together: which instrument is off, which stated sd is wrong."""
+    settings = _settings()
+    body = _body(file, settings.body_limit_bytes)
+
+    from service.drift.reply import as_json
+    from service.drift.service import drift as drift_of
+    from service.drift.table import as_text
+
+    found = _answered(drift_of, body, settings, json=json)
+    _write(as_json(found, indent=2) + "\n" if json else as_text(found))
+
+
+def _answered(
+    answer: Callable[[bytes, Settings], Reply], body: bytes, settings: Settings, *, json: bool
+) -> Reply:
+    """Give the answer to a request, or tell why there is none and end."""
     from service.kit import problems
     from service.kit.plain_table import visible
     from service.kit.threads import use_one_thread_each
 
     use_one_thread_each()
     try:
-        found = balance_of(body, settings)
+        return answer(body, settings)
     except problems.RefusalError as refusal:
         if json:
             _write(problems.as_json(refusal.problem, indent=2) + "\n")
@@ -137,7 +168,6 @@ def balance(
             for line in problems.as_lines(refusal.problem):
                 typer.echo(visible(line), err=True)
         raise typer.Exit(NO_BALANCE if refusal.problem.outcome else BAD_INPUT) from None
-    _write(replies.as_json(found, indent=2) + "\n" if json else as_text(found))
 
 
 @application.command()

@@ -29,6 +29,7 @@ class Index(BaseModel):
     service: str = Field(description="Name of the service.", examples=["Evenlode"])
     version: str = Field(description="Its version.", examples=["0.1.0"])
     balances: str = Field(description="POST a balance here.", examples=["/v1/balances"])
+    drift: str = Field(description="POST many shifts here.", examples=["/v1/drift"])
     docs: str = Field(description="Interactive documentation.", examples=["/docs"])
     openapi: str = Field(description="The contract, OpenAPI 3.1.", examples=["/openapi.json"])
     live: str = Field(description="Tells that the service lives.", examples=["/livez"])
@@ -59,6 +60,7 @@ async def index(request: Request) -> Index:
         service=request.app.title,
         version=request.app.version,
         balances="/v1/balances",
+        drift="/v1/drift",
         docs="/docs",
         openapi="/openapi.json",
         live="/livez",

@@ -45,10 +45,6 @@ class Scores:
         root = np.sqrt(np.where(seen, self.information, 1.0))
         return np.asarray(np.where(seen, self.score / root, np.nan))
 
-    def shaped(self, shape: Floats) -> Scores:
-        """Give the scores of a bias that follows a shape (shifts,) in time."""
-        return Scores(self.score * shape[:, None], self.information * shape[:, None] ** 2)
-
 
 def scores_of(residuals: Residuals, signatures: Floats) -> Scores:
     """Give the scores for signatures (kinds, instruments, degrees)."""

@@ -67,6 +67,20 @@ class Residuals:
             sums[kind] = mine.T @ mine
         return sums
 
+    @cached_property
+    def serial(self) -> tuple[float, float]:
+        """
+        Give the correlation of residuals from shift to shift, and its sd if there is none.
+
+        The products ``e_tᵀ e_{t+1}`` have mean zero and variance ``tr(M_t M_{t+1})`` where shifts
+        are independent.
+        """
+        e = np.stack([self.bases[k] @ w for k, w in zip(self.of, self.w, strict=True)])
+        free = float(sum((self.bases[k] ** 2).sum() for k in self.of[1:]))
+        if free < 1 or self.shifts < 2:  # noqa: PLR2004 - nothing comes after
+            return 0.0, float("inf")
+        return float((e[1:] * e[:-1]).sum() / free), float(free**-0.5)
+
     def covariance(self, ratio: Floats) -> Floats:
         """
         Give the covariance of w in each basis, (kinds, degrees, degrees).

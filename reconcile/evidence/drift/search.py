@@ -104,10 +104,17 @@ class Stray:
 
 @dataclass(frozen=True)
 class Rival:
-    """An instrument that explains a finding nearly as well: ``odds`` of the best one against it."""
+    """
+    An instrument that explains a finding nearly as well.
+
+    ``odds`` of the one named against it; ``size`` that its own bias would have, or the ratio that
+    its own sd would have to the stated one; ``inseparable`` that their signatures are
+    alike.
+    """
 
     instrument: int
     odds: float
+    size: float
     inseparable: bool
 
 
@@ -157,7 +164,8 @@ class Findings:
     a chart; ``chart`` is that of each; ``redundancy`` (instruments,) mean of the signature's
     square per shift in which it was read; ``seen`` (instruments,) shifts in which it was checked;
     ``peak`` (instruments,) the highest sum of each chart, nothing allowed for; ``joint`` the
-    variance ratios with all free that the series tells; ``complete`` that nothing more was found.
+    variance ratios with all free that the series tells; ``serial`` the correlation of residuals
+    from shift to shift, and its sd if there is none; ``complete`` that nothing more was found.
     """
 
     biases: tuple[FoundBias, ...]
@@ -169,6 +177,7 @@ class Findings:
     seen: Ints
     peak: Floats
     joint: Components
+    serial: tuple[float, float]
     complete: bool
 
 
@@ -428,6 +437,7 @@ def findings(residuals: Residuals, instruments: Instruments, design: Design) -> 
         seen,
         peak,
         joint,
+        cleaned.serial,
         complete,
     )
 
@@ -448,26 +458,28 @@ def _found_bias(search: Search, k: int) -> FoundBias:
         float(sd[k]),
         earliest,
         latest,
-        float(chance),
+        float(np.clip(chance, 0.0, 1.0)),
         float(np.exp(np.clip((ramp.max() - jump.max()) / 2, -700, 700))),
-        _rivals(search, bias.instrument, _same_window(scores, bias)),
+        _rivals(search, bias.instrument, *_same_window(scores, bias)),
     )
 
 
-def _same_window(scores: Scores, bias: Bias) -> Floats:
-    """Give the gain of every instrument from a bias of this course, (instruments,)."""
-    shaped = scores.shaped(bias.shape(len(scores.score)))
-    u, i = shaped.score.sum(axis=0), shaped.information.sum(axis=0)
-    return np.where(i > UNCHECKED, u**2 / np.where(i > UNCHECKED, i, 1.0), -np.inf)
+def _same_window(scores: Scores, bias: Bias) -> tuple[Floats, Floats]:
+    """Give gain and size of a bias of this course in every instrument, each (instruments,)."""
+    shape = bias.shape(len(scores.score))[:, None]
+    u, i = (scores.score * shape).sum(axis=0), (scores.information * shape**2).sum(axis=0)
+    seen = i > UNCHECKED
+    size = u / np.where(seen, i, 1.0)
+    return np.where(seen, size * u, -np.inf), size
 
 
-def _rivals(search: Search, instrument: int, gain: Floats) -> tuple[Rival, ...]:
+def _rivals(search: Search, instrument: int, gain: Floats, size: Floats) -> tuple[Rival, ...]:
     """Give the others that explain it nearly as well, and those that cannot be told from it."""
     behind = gain[instrument] - gain
     twins: Bools = search.groups == search.groups[instrument]
     named = np.flatnonzero((behind < TELLING) | twins)
     return tuple(
-        Rival(int(g), float(np.exp(min(behind[g], 1400.0) / 2)), bool(twins[g]))
+        Rival(int(g), float(np.exp(min(behind[g], 1400.0) / 2)), float(size[g]), bool(twins[g]))
         for g in named[np.argsort(behind[named], kind="stable")]
         if g != instrument and search.groups[g] >= 0
     )
@@ -484,9 +496,23 @@ def _found_spreads(search: Search) -> list[FoundSpread]:
         without = components(cleaned, search.instruments, others, np.ones(len(whole.ratio)))
         gain = max(whole.likelihood - without.likelihood, 0.0)
         white = cleaned.whitened(without.ratio[search.instruments.of])
-        rough = np.where(search.groups >= 0, gains(*spreads(white, search.instruments)), 0.0)
+        spread, count = spreads(white, search.instruments)
+        rough = np.where(search.groups >= 0, gains(spread, count), 0.0)
         ratio = float(np.sqrt(whole.ratio[g]))
         chance = min(float(search.charts * chi2.sf(gain, 1)), 1.0)
-        rivals = _rivals(search, g, rough)
+        rivals = _rivals(search, g, rough, _own_ratio(search, spread))
         found.append(FoundSpread(g, ratio, float(whole.sd[g]) / (2 * ratio), chance, rivals))
     return found
+
+
+def _own_ratio(search: Search, spread: Floats) -> Floats:
+    """
+    Give the ratio of sds that each spread would come from if its instrument alone were wrong.
+
+    The variance of a standardised residual is ``1 + (φ - 1) r``.
+    """
+    shifts = np.maximum((search.residuals.redundancy > 0).sum(axis=0), 1)
+    r = search.residuals.redundancy.sum(axis=0) / shifts
+    mean = np.array([r[search.instruments.of == g].mean() for g in range(len(spread))])
+    grown = 1 + (spread - 1) / np.where(mean > 0, mean, 1.0)
+    return np.asarray(np.sqrt(np.maximum(grown, 0.0)))
