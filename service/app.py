@@ -7,10 +7,11 @@ import json
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
-from fastapi import FastAPI
+from fastapi import Depends, FastAPI
 from pydantic import BaseModel
 
 from service import pages
+from service.access.guard import FirstKey, guard, write_into
 from service.balances import routes
 from service.balances.schemas import BalanceRequest
 from service.balances.warm import warm_up
@@ -93,6 +94,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
         docs_url=None,
         redoc_url=None,
         lifespan=_serving,
+        dependencies=[Depends(guard)],
         openapi_tags=[
             {"name": "balances", "description": "Reconciled balances."},
             {"name": "drift", "description": "Many shifts looked at together."},
@@ -108,6 +110,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     # Worker processes take over while a server runs the app.
     app.state.calculations = InThreads(app.state.settings)
     calls.install(app, app.state.settings)
+    app.state.first_key = FirstKey()
     app.include_router(routes.router)
     app.include_router(drift.router)
     app.include_router(sites.router)
@@ -117,7 +120,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     pages.install(app)
     _install_readiness(app)
     problem_replies.install(app)
-    contract.install(app, _REQUESTS)
+    contract.install(app, _REQUESTS, write_into)
     _install_middleware(app)
     return app
 

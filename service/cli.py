@@ -5,7 +5,8 @@ from __future__ import annotations
 import os
 import sys
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NoReturn, TypeVar
 
@@ -88,6 +89,20 @@ def _store(settings: Settings, *, migrate_shared: bool) -> Store:
         place = url.render_as_string(hide_password=True)
         _stop(f"the database {place} cannot be used: {_cause(error)}")
     return store
+
+
+@contextmanager
+def _opened(settings: Settings) -> Iterator[Store]:
+    """Give the database for a while; what cannot be done with a key is told as bad input."""
+    from service.access.service import UnusableKeyError
+
+    store = _store(settings, migrate_shared=False)
+    try:
+        yield store
+    except UnusableKeyError as error:
+        _stop(f"{error}.")
+    finally:
+        store.close()
 
 
 def _cause(error: BaseException) -> str:
@@ -194,18 +209,89 @@ def serve(
     """
     Serve the REST API, on this machine only unless told otherwise.
 
-    The service has no access control of its own: put it behind something that has before it
-    listens to others.
+    Elsewhere it listens only once there is a key ('evenlode keys create'). Keys travel in the
+    clear: let a proxy that speaks TLS stand before it.
     """
     settings = _settings()
 
+    from service.access.local import is_loopback
+    from service.access.service import does_any_hold
     from service.app import create_app
     from service.kit import logs
     from service.kit.serving import serve as serve_until_stopped
 
-    _store(settings, migrate_shared=settings.migrate_on_start).close()
+    store = _store(settings, migrate_shared=settings.migrate_on_start)
+    if not is_loopback(host) and not does_any_hold(store):
+        _stop(
+            f"to listen on {host} a key is needed, since others may come. Make one: "
+            "evenlode keys create NAME --scope read --scope post --scope sign --scope administer."
+        )
+    store.close()
     logs.configure()
     serve_until_stopped(create_app(settings), settings, host, port)
+
+
+keys = typer.Typer(name="keys", help="Keys by which callers are known.", no_args_is_help=True)
+application.add_typer(keys)
+
+
+@keys.command("create")
+def create_key(
+    name: Annotated[str, typer.Argument(help="Whose key it is; stands in lists and trails.")],
+    scope: Annotated[
+        list[str], typer.Option(help="What it opens: read, post, sign, administer. Repeat it.")
+    ],
+    site: Annotated[
+        str | None, typer.Option(help="The one site that it opens; every site if left out.")
+    ] = None,
+    days: Annotated[
+        float | None, typer.Option(help="How long it holds; for good if left out.")
+    ] = None,
+) -> None:
+    """Make a key and print it. It is not shown again: keep it where only its holder can read it."""
+    from service.access import service
+    from service.kit.caller import Scope
+
+    strange = [word for word in scope if word not in set(Scope)]
+    if strange:
+        _stop(f"there is no scope '{strange[0]}'. Known: {', '.join(Scope)}.")
+    with _opened(_settings()) as store:
+        made = service.create(store, name, map(Scope, scope), site, days)
+    _write(f"{made}\n")
+
+
+@keys.command("list")
+def list_keys() -> None:
+    """Print all keys that were ever made: prefix, name, site, scopes, and until when each holds."""
+    from service.access import service
+    from service.kit.instants import now, written
+
+    with _opened(_settings()) as store:
+        found = service.listed(store)
+    for key in found:
+        standing = "holds" if key.holds(now()) else "expired"
+        standing = "revoked" if key.revoked_at is not None else standing
+        until = written(key.expires_at) if key.expires_at is not None else "-"
+        cells = (
+            key.prefix,
+            standing,
+            until,
+            key.site or "every site",
+            ",".join(sorted(key.scopes)),
+        )
+        _write("\t".join((*cells, key.name)) + "\n")
+
+
+@keys.command("revoke")
+def revoke_key(
+    prefix: Annotated[str, typer.Argument(help="Its twelve digits, or the whole key.")],
+) -> None:
+    """Let a key open nothing from now on."""
+    from service.access import service
+
+    with _opened(_settings()) as store:
+        found = service.revoke(store, prefix)
+    _write(f"{found.prefix} of '{found.name}' opens nothing from now on.\n")
 
 
 @application.command()

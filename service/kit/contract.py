@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Callable
 from typing import Any
 
 from fastapi import FastAPI
@@ -107,8 +108,10 @@ def _with_what_middleware_answers(document: OpenApi) -> OpenApi:
     return document
 
 
-def install(app: FastAPI, requests: list[type[BaseModel]]) -> None:
-    """Make ``app.openapi()`` give the whole contract, these request models included."""
+def install(
+    app: FastAPI, requests: list[type[BaseModel]], complete: Callable[[OpenApi], OpenApi]
+) -> None:
+    """Make ``app.openapi()`` give the whole contract, these request models included, completed."""
 
     def whole() -> OpenApi:
         if app.openapi_schema is None:
@@ -126,7 +129,7 @@ def install(app: FastAPI, requests: list[type[BaseModel]]) -> None:
             schemas.update(_schemas(requests))
             document["components"]["schemas"] = dict(sorted(schemas.items()))
             document = _with_needed(_without_unused(document))
-            app.openapi_schema = _with_what_middleware_answers(document)
+            app.openapi_schema = complete(_with_what_middleware_answers(document))
         return app.openapi_schema
 
     app.openapi = whole  # type: ignore[method-assign]

@@ -17,6 +17,7 @@ from starlette.requests import Request
 
 from reconcile.faults import Fault
 
+from .caller import caller_of
 from .problems import INVALID_PARAMETER, refuse
 
 LONGEST = 200
@@ -58,11 +59,6 @@ class Answer:
     headers: dict[str, str] = field(default_factory=dict)
 
 
-def caller_of(request: Request) -> str:
-    """Give who calls, as access control found out; empty where there is none."""
-    return str(request.scope.get("evenlode.caller", ""))
-
-
 def attempt_of(request: Request, body: bytes) -> Attempt:
     """
     Give what tells this posting from others.
@@ -88,4 +84,4 @@ def attempt_of(request: Request, body: bytes) -> Attempt:
     address = f"{request.method} {request.url.path}"
     parts = (address, request.url.query, request.headers.get("content-type", ""))
     digest = hashlib.sha256("\n".join(parts).encode() + b"\n" + body).hexdigest()
-    return Attempt(f"{caller_of(request)} {address}", key, digest)
+    return Attempt(f"{caller_of(request).id} {address}", key, digest)

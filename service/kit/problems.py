@@ -66,6 +66,23 @@ UNSUPPORTED_MEDIA_TYPE = Kind(
     "Send JSON: 'Content-Type: application/json', in UTF-8 and without a content encoding. "
     "With curl: -H 'Content-Type: application/json' --data-binary @FILE.",
 )
+KEY_NEEDED = Kind(
+    "key-needed",
+    401,
+    "A key is needed",
+    "The service does not know who calls. Send a key in the header 'Authorization: Bearer KEY'. "
+    "Keys are made by 'evenlode keys create' on the machine of the service. Without a key it "
+    "answers callers on the machine itself, as long as no key was ever made; what a proxy passed "
+    "on or a page of elsewhere sent does not count as such.",
+)
+SCOPE_MISSING = Kind(
+    "scope-missing",
+    403,
+    "The key does not open this",
+    "The service knows whose key it is, but the key was not made for this operation. The header "
+    "'WWW-Authenticate' names the scope that is missing: read, post, sign or administer. Ask "
+    "who runs the service for a key that has it.",
+)
 NOT_FOUND = Kind(
     "not-found",
     404,
@@ -200,6 +217,8 @@ KINDS: dict[str, Kind] = {
         MALFORMED,
         BODY_TOO_LARGE,
         UNSUPPORTED_MEDIA_TYPE,
+        KEY_NEEDED,
+        SCOPE_MISSING,
         NOT_FOUND,
         METHOD_NOT_ALLOWED,
         INVALID_PARAMETER,

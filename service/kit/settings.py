@@ -88,6 +88,11 @@ class Settings(BaseSettings):
         description="Longest time in seconds that requests at work may take to finish once the "
         "service was told to stop: the time budget and what is beside it.",
     )
+    key_needed: bool = Field(
+        default=False,
+        description="Whether callers on this machine need a key from the start. Without it they "
+        "need one once the first has been made.",
+    )
     database_url: str = Field(
         default="",
         description="Where sites, readings and balances are stored, as a URL: "

@@ -94,7 +94,12 @@ def keep(connection: Connection, key: str, body: dict[str, Any], present: Site |
     return site
 
 
-def page(connection: Connection, paging: Paging) -> tuple[list[Site], Page]:
-    """Give a page of sites in the order of their keys."""
-    found = page_of(connection, sa.select(sites), [sites.c.key], paging)
+def page(
+    connection: Connection, paging: Paging, only: str | None = None
+) -> tuple[list[Site], Page]:
+    """Give a page of sites in the order of their keys, or of one alone."""
+    query = sa.select(sites)
+    if only is not None:
+        query = query.where(sites.c.key == only)
+    found = page_of(connection, query, [sites.c.key], paging)
     return [_site(row) for row in found.entries], found

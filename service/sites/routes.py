@@ -8,6 +8,7 @@ from fastapi import APIRouter, Depends, Path, Request, Response
 from pydantic import WithJsonSchema
 
 from service.kit.body import json_bytes
+from service.kit.caller import caller_of
 from service.kit.conditional import (
     IfMatch,
     IfNew,
@@ -138,11 +139,12 @@ async def list_sites(
     limit: Limit = None,  # noqa: ARG001 - read strictly below
     cursor: Cursor = None,  # noqa: ARG001
 ) -> Response:
-    """Give the sites in the order of their keys, page by page."""
+    """Give the sites that the caller may know of in the order of their keys, page by page."""
     query = Query(request.query_params, PARAMETERS)
     wanted = paging(query, [str])
     query.done()
-    sites, page = await in_thread(request, service.listed, store_of(request), wanted)
+    only = caller_of(request).site
+    sites, page = await in_thread(request, service.listed, store_of(request), wanted, only)
     around = links(request.url, page)
     reply = SiteList(sites=[service.reply_of(s) for s in sites], **around.model_dump())
     return Response(

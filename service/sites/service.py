@@ -91,7 +91,7 @@ def get(store: Store, key: str) -> Site:
         return repository.get(connection, key)
 
 
-def listed(store: Store, paging: Paging) -> tuple[list[Site], Page]:
-    """Give a page of sites."""
+def listed(store: Store, paging: Paging, only: str | None = None) -> tuple[list[Site], Page]:
+    """Give a page of sites; of one alone, where the caller may know of no other."""
     with store.reading() as connection:
-        return repository.page(connection, paging)
+        return repository.page(connection, paging, only)

@@ -47,6 +47,21 @@ versions = sa.Table(
 )
 """Versions of flowsheets, tag mappings and shift calendars; a body never changes."""
 
+access_keys = sa.Table(
+    "access_keys",
+    metadata,
+    sa.Column("id", sa.Uuid(), primary_key=True),
+    sa.Column("prefix", sa.String(12), nullable=False, unique=True),
+    sa.Column("digest", sa.String(64), nullable=False),
+    sa.Column("name", sa.Text(), nullable=False),
+    sa.Column("site_id", sa.ForeignKey("sites.id"), nullable=True),
+    sa.Column("scopes", Json(), nullable=False),
+    sa.Column("created_at", Instant(), nullable=False),
+    sa.Column("expires_at", Instant(), nullable=True),
+    sa.Column("revoked_at", Instant(), nullable=True),
+)
+"""Keys of callers: what each opens and until when; the key itself is not kept."""
+
 answers = sa.Table(
     "answers",
     metadata,

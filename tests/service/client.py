@@ -54,7 +54,7 @@ def ask(
 
     async def one() -> httpx.Response:
         transport = httpx.ASGITransport(app or default_app(), raise_app_exceptions=False)
-        async with httpx.AsyncClient(transport=transport, base_url="http://test") as client:
+        async with httpx.AsyncClient(transport=transport, base_url="http://localhost") as client:
             return await client.request(method, url, content=content, headers=headers)
 
     return anyio.run(one)

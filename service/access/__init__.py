@@ -1,0 +1,1 @@
+"""Access: keys, who may do what, and the guard before every route."""

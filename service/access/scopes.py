@@ -1,0 +1,43 @@
+"""Which scope each operation needs: the one place that says so."""
+
+from __future__ import annotations
+
+from service.kit.caller import Scope
+
+PUBLIC = frozenset({"index", "live", "ready", "problem_page", "docs"})
+"""Operations that anyone may use; they tell nothing of any site."""
+
+NEEDED: dict[str, Scope] = {
+    "metrics": Scope.READ,
+    "reconcile_balance": Scope.READ,
+    "list_sites": Scope.READ,
+    "get_site": Scope.READ,
+    "put_site": Scope.ADMINISTER,
+    "list_flowsheets": Scope.READ,
+    "get_flowsheet": Scope.READ,
+    "list_flowsheet_versions": Scope.READ,
+    "get_flowsheet_version": Scope.READ,
+    "put_flowsheet": Scope.ADMINISTER,
+    "get_calendar": Scope.READ,
+    "list_calendar_versions": Scope.READ,
+    "get_calendar_version": Scope.READ,
+    "list_shifts": Scope.READ,
+    "put_calendar": Scope.ADMINISTER,
+}
+"""The scope that each other operation needs, by the name of the operation."""
+
+
+def scope_of(operation: str) -> Scope | None:
+    """
+    Give the scope that an operation needs; None where anyone may use it.
+
+    Raises
+    ------
+    LookupError
+        for an operation that is not listed here.
+    """
+    if operation in PUBLIC:
+        return None
+    if operation not in NEEDED:
+        raise LookupError(f"operation '{operation}' has no scope; name one in {__name__}")
+    return NEEDED[operation]
