@@ -23,6 +23,10 @@ NEEDED: dict[str, Scope] = {
     "get_calendar_version": Scope.READ,
     "list_shifts": Scope.READ,
     "put_calendar": Scope.ADMINISTER,
+    "get_mapping": Scope.READ,
+    "list_mapping_versions": Scope.READ,
+    "get_mapping_version": Scope.READ,
+    "put_mapping": Scope.ADMINISTER,
 }
 """The scope that each other operation needs, by the name of the operation."""
 
