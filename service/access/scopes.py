@@ -10,6 +10,7 @@ PUBLIC = frozenset({"index", "live", "ready", "problem_page", "docs"})
 NEEDED: dict[str, Scope] = {
     "metrics": Scope.READ,
     "reconcile_balance": Scope.READ,
+    "look_for_drift": Scope.READ,
     "list_sites": Scope.READ,
     "get_site": Scope.READ,
     "put_site": Scope.ADMINISTER,
