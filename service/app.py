@@ -32,6 +32,8 @@ from service.kit.settings import Settings
 from service.kit.threads import use_one_thread_each
 from service.mappings import routes as mappings
 from service.mappings.schemas import MappingVersion
+from service.readings import routes as readings
+from service.readings.schemas import Batch
 from service.sites import routes as sites
 from service.sites.schemas import SiteObject
 from service.store import calls
@@ -59,6 +61,7 @@ _REQUESTS: list[type[BaseModel]] = [
     FlowsheetVersion,
     CalendarVersion,
     MappingVersion,
+    Batch,
 ]
 """What routes read themselves, and the contract could not know otherwise."""
 
@@ -100,6 +103,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
             {"name": "drift", "description": "Many shifts looked at together."},
             {"name": "sites", "description": "What a caller sees and changes together."},
             {"name": "flowsheets", "description": "Flowsheets of a site, in versions."},
+            {"name": "readings", "description": "What was measured, exactly once."},
             {"name": "mapping", "description": "What a site's tags and codes are readings of."},
             {"name": "calendar", "description": "Shifts and production days of a site."},
             {"name": "service", "description": "The service itself."},
@@ -117,6 +121,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.include_router(flowsheets.router)
     app.include_router(calendars.router)
     app.include_router(mappings.router)
+    app.include_router(readings.router)
     pages.install(app)
     _install_readiness(app)
     problem_replies.install(app)

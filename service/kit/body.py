@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import re
+from collections.abc import Sequence
+from dataclasses import dataclass
 from email.message import EmailMessage
 from time import monotonic
 
@@ -14,6 +16,9 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from .problem_replies import problem_response
 from .problems import BODY_TOO_SLOW, UNSUPPORTED_MEDIA_TYPE, RefusalError, problem_of, refuse_large
 
+JSON, NDJSON, CSV = "application/json", "application/x-ndjson", "text/csv"
+
+_HOW_LINES = f"Send JSON ('{JSON}'), one object a line ('{NDJSON}') or a table ('{CSV}')."
 _HOW = "Send 'Content-Type: application/json' (curl: -H 'Content-Type: application/json')."
 
 
@@ -80,28 +85,33 @@ def _refuse_slow(limit_s: float) -> RefusalError:
     return RefusalError(BODY_TOO_SLOW, problem, {"Connection": "close"})
 
 
-def _refuse_media_type(detail: str) -> RefusalError:
-    problem = problem_of(UNSUPPORTED_MEDIA_TYPE, f"{detail} {_HOW}")
-    return RefusalError(UNSUPPORTED_MEDIA_TYPE, problem, {"Accept": "application/json"})
+def _refuse_media_type(detail: str, accepted: str, how: str) -> RefusalError:
+    problem = problem_of(UNSUPPORTED_MEDIA_TYPE, f"{detail} {how}")
+    return RefusalError(UNSUPPORTED_MEDIA_TYPE, problem, {"Accept": accepted})
 
 
-def _check_media_type(headers: Headers) -> None:
+def _media_type(headers: Headers, known: Sequence[str], how: str) -> str:
+    """Give the media type of a body, which is one of those known, in UTF-8 and not compressed."""
+    accepted = ", ".join(known)
     given = headers.get("content-type", "")
-    if given == "application/json" and "content-encoding" not in headers:
-        return
+    if given in known and "content-encoding" not in headers:
+        return given
     header = EmailMessage()
     if not given:
-        raise _refuse_media_type("The request does not say what its body is.")
+        raise _refuse_media_type("The request does not say what its body is.", accepted, how)
     header["content-type"] = given
     kind, charset = header.get_content_type(), header.get_content_charset("utf-8")
-    if kind != "application/json" and not (
-        kind.startswith("application/") and kind.endswith("+json")
-    ):
-        raise _refuse_media_type("The body is not declared as JSON.")
+    if kind.startswith("application/") and kind.endswith("+json"):
+        kind = JSON
+    if kind not in known:
+        named = "JSON" if known == (JSON,) else f"one of {accepted}"
+        raise _refuse_media_type(f"The body is not declared as {named}.", accepted, how)
     if charset not in {"utf-8", "us-ascii"}:
-        raise _refuse_media_type("JSON is read in UTF-8 only.")
+        named = "JSON" if kind == JSON else "It"
+        raise _refuse_media_type(f"{named} is read in UTF-8 only.", accepted, how)
     if headers.get("content-encoding", "identity").strip().lower() != "identity":
-        raise _refuse_media_type("Compressed bodies are not read.")
+        raise _refuse_media_type("Compressed bodies are not read.", accepted, how)
+    return kind
 
 
 async def json_bytes(request: Request) -> bytes:
@@ -113,5 +123,26 @@ async def json_bytes(request: Request) -> bytes:
     RefusalError
         415 if the body is not declared as plain JSON, 413 if it is too long.
     """
-    _check_media_type(request.headers)
+    _media_type(request.headers, (JSON,), _HOW)
     return await request.body()
+
+
+@dataclass(frozen=True, slots=True)
+class Lines:
+    """A body of many entries, and its media type: JSON, NDJSON or CSV."""
+
+    kind: str
+    content: bytes
+
+
+async def lines_bytes(request: Request) -> Lines:
+    """
+    Give the bytes of a body of many entries.
+
+    Raises
+    ------
+    RefusalError
+        415 if it is declared as none of the three, 413 if it is too long.
+    """
+    kind = _media_type(request.headers, (JSON, NDJSON, CSV), _HOW_LINES)
+    return Lines(kind, await request.body())
