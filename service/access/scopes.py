@@ -28,6 +28,10 @@ NEEDED: dict[str, Scope] = {
     "list_mapping_versions": Scope.READ,
     "get_mapping_version": Scope.READ,
     "put_mapping": Scope.ADMINISTER,
+    "post_readings": Scope.POST,
+    "list_readings": Scope.READ,
+    "get_reading": Scope.READ,
+    "list_parked_tags": Scope.READ,
 }
 """The scope that each other operation needs, by the name of the operation."""
 
