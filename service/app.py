@@ -34,6 +34,8 @@ from service.mappings import routes as mappings
 from service.mappings.schemas import MappingVersion
 from service.readings import routes as readings
 from service.readings.schemas import Batch
+from service.sampling_plans import routes as sampling_plans
+from service.sampling_plans.schemas import SamplingPlanRequest
 from service.sites import routes as sites
 from service.sites.schemas import SiteObject
 from service.store import calls
@@ -57,6 +59,7 @@ A balance is not a certificate for custody transfer.
 _REQUESTS: list[type[BaseModel]] = [
     BalanceRequest,
     DriftRequest,
+    SamplingPlanRequest,
     SiteObject,
     FlowsheetVersion,
     CalendarVersion,
@@ -101,6 +104,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
         openapi_tags=[
             {"name": "balances", "description": "Reconciled balances."},
             {"name": "drift", "description": "Many shifts looked at together."},
+            {"name": "sampling plans", "description": "The next best readings."},
             {"name": "sites", "description": "What a caller sees and changes together."},
             {"name": "flowsheets", "description": "Flowsheets of a site, in versions."},
             {"name": "readings", "description": "What was measured, exactly once."},
@@ -117,6 +121,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.state.first_key = FirstKey()
     app.include_router(routes.router)
     app.include_router(drift.router)
+    app.include_router(sampling_plans.router)
     app.include_router(sites.router)
     app.include_router(flowsheets.router)
     app.include_router(calendars.router)

@@ -165,6 +165,25 @@ def drift(
     _write(as_json(found, indent=2) + "\n" if json else as_text(found))
 
 
+@application.command(name="sampling-plan")
+def sampling_plan(
+    file: Annotated[str, typer.Argument(help="A request in JSON; '-' is standard input.")],
+    json: Annotated[
+        bool, typer.Option("--json", help="Print the reply of the service instead of tables.")
+    ] = False,
+) -> None:
+    """Rank further readings for the request in a file, and plan which to take."""
+    settings = _settings()
+    body = _body(file, settings.body_limit_bytes)
+
+    from service.sampling_plans.reply import as_json
+    from service.sampling_plans.service import plan
+    from service.sampling_plans.table import as_text
+
+    found = _answered(plan, body, settings, json=json)
+    _write(as_json(found, indent=2) + "\n" if json else as_text(found))
+
+
 def _answered(
     answer: Callable[[bytes, Settings], Reply], body: bytes, settings: Settings, *, json: bool
 ) -> Reply:

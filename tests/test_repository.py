@@ -19,6 +19,7 @@ from service.balances.reply import BalanceReply, as_json
 from service.balances.service import balance
 from service.kit.settings import Settings
 from service.kit.units import UNITS
+from service.sampling_plans.service import plan
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -200,6 +201,16 @@ def test_every_request_in_readme_has_a_balance(piece: dict[str, Any]) -> None:
     reply = balance(json.dumps(request).encode(), Settings())
 
     assert "closed" == reply.outcome
+
+
+def test_the_sampling_plan_in_readme_can_be_sent() -> None:
+    """The piece, added to the first request, brings a plan within its budget."""
+    _, _, below = README.partition("<!-- sampling plan -->\n")
+    piece = json.loads(_blocks("json", below)[0])
+
+    reply = plan(json.dumps(_grown(MINIMAL, piece)).encode(), Settings())
+
+    assert 0 < reply.cost <= piece["budget"]
 
 
 def test_the_reply_in_readme_is_what_the_piece_above_it_brings() -> None:

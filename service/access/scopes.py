@@ -11,6 +11,7 @@ NEEDED: dict[str, Scope] = {
     "metrics": Scope.READ,
     "reconcile_balance": Scope.READ,
     "look_for_drift": Scope.READ,
+    "plan_sampling": Scope.READ,
     "list_sites": Scope.READ,
     "get_site": Scope.READ,
     "put_site": Scope.ADMINISTER,

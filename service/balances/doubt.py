@@ -69,7 +69,13 @@ _RESTS_ON: dict[str, tuple[Where, ...]] = {
     "unknown-time": (_NODES, ("periods",)),
     "at-without-stock": (_OWN,),
     "stock-and-stream": (_OWN,),
-    "no-readings": (("readings",),),
+    "no-readings": (("readings",), ("design",)),
+    "recovery-of-no-component": (_COMPONENTS,),
+    "no-single-goal": (("targets",), ("detection",)),
+    "nothing-to-test": (("readings",),),
+    "nothing-to-improve": (_OWN, ("readings",)),
+    "no-improvement": (_OWN, ("readings",)),
+    "too-many-candidates": (("candidates",), ("costs",), ("readings",), _STREAMS, _COMPONENTS),
 }
 
 

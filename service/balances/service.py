@@ -21,8 +21,9 @@ from service.kit.settings import Settings
 from .answer.whole import answer, is_finite
 from .intake import Intake, take_in
 from .reply import BalanceReply, as_json
-from .schemas import EvidenceObject
+from .schemas import EvidenceObject, OptionsObject
 from .terms.asked import Asked, asked_of
+from .terms.request import Terms
 
 _WITHOUT_BALANCE: dict[Outcome, tuple[Kind, str]] = {
     Outcome.CONTRADICTORY: (
@@ -34,14 +35,17 @@ _WITHOUT_BALANCE: dict[Outcome, tuple[Kind, str]] = {
 }
 
 
-def _options(intake: Intake, settings: Settings) -> Options:
-    asked = intake.request.options.time_budget_s if intake.request.options else None
-    robust = intake.request.options.robust if intake.request.options else None
+def options_of(
+    wire: OptionsObject | None, settings: Settings, evidence: EvidenceObject | None = None
+) -> Options:
+    """Give the engine's options, within the limits of the service; with evidence if asked for."""
+    asked = wire.time_budget_s if wire else None
+    robust = wire.robust if wire else None
     return Options(
         time_budget_s=min(asked or settings.time_budget_s, settings.time_budget_s),
         memory_budget_mb=settings.memory_budget_mb,
         robust=Robust(robust or Robust.NONE),
-        scrutiny=_scrutiny(intake.request.evidence),
+        scrutiny=None if evidence is None else _scrutiny(evidence),
     )
 
 
@@ -57,13 +61,12 @@ def _scrutiny(asked: EvidenceObject) -> Scrutiny | None:
     )
 
 
-def _refuse_unbalanced(intake: Intake, balance: Balance) -> RefusalError:
+def refuse_unbalanced(terms: Terms, balance: Balance) -> RefusalError:
     """Give the refusal of a request whose readings led to no balance."""
     kind, mend = _WITHOUT_BALANCE[balance.outcome]
     nodes = list(balance.failure.nodes) if balance.failure else []
     reason = balance.failure.reason if balance.failure else "No reason is known."
     concerned = balance.failure.readings if balance.failure else ()
-    terms = intake.terms
     faults = [
         Fault(
             terms.origins[i],
@@ -110,10 +113,11 @@ def _refuse_doubtful(reason: str) -> RefusalError:
 
 
 def _calculated(intake: Intake, asked: Asked, settings: Settings) -> Balance:
-    terms = intake.terms
+    terms, wire = intake.terms, intake.request
+    options = options_of(wire.options, settings, wire.evidence)
     readings = (*terms.readings, *asked.readings)
     try:
-        return reconcile_balance(terms.flowsheet, readings, _options(intake, settings))
+        return reconcile_balance(terms.flowsheet, readings, options)
     except InvalidInput as error:
         raise refuse_faulty(error.faults) from error
 
@@ -137,7 +141,7 @@ def balance(body: bytes, settings: Settings) -> BalanceReply:
     found = _calculated(intake, asked, settings)
     engine_time_ms = 1e3 * (perf_counter() - started)
     if found.outcome in _WITHOUT_BALANCE:
-        raise _refuse_unbalanced(intake, found)
+        raise refuse_unbalanced(terms, found)
     reply = answer(intake, asked, found, engine_time_ms)
     doubt = _doubt(reply)
     if doubt is not None:

@@ -24,6 +24,10 @@ def _limits(settings: Settings) -> dict[Where, int]:
         ("causes",): settings.reading_limit,
         ("controls",): settings.reading_limit,
         ("readings",): settings.reading_limit,
+        ("design",): settings.reading_limit,
+        ("targets",): settings.component_limit,
+        ("candidates",): settings.reading_limit,
+        ("costs",): settings.reading_limit,
     }
 
 

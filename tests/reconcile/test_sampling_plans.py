@@ -21,7 +21,7 @@ from reconcile import SOLIDS, Flowsheet, InvalidInput, Knowledge, Reading, Strea
 from reconcile.evidence.sampling import Detection, Kind, Prospect, Question, Target, usual_prospects
 from reconcile.evidence.sampling.goals import SmallSds
 from reconcile.evidence.sampling.outlook import Outlook
-from reconcile.evidence.sampling.relaxation import least_mean_square, relaxed
+from reconcile.evidence.sampling.relaxation import relaxed, roots_of
 from reconcile.evidence.sampling.search import Room, Searcher
 from reconcile.measurands import assay, solids
 from reconcile.sampling import sampling_plan
@@ -325,19 +325,24 @@ def test_the_bound_never_passes_the_best_plan(drawn: tuple[Outlook, Room]) -> No
     ]
     marks = [goal.marks(searcher.state(plan), plan) for plan in affordable]
     best = min(tuple(m) for m in marks)
-    found = goal.marks(searcher.state(searcher.exhaustive()), searcher.exhaustive())
+    best_plan = searcher.exhaustive()
+    marked = goal.marks(searcher.state(best_plan), best_plan)
 
-    assert best == pytest.approx(tuple(found), rel=1e-9, abs=1e-9)
+    assert best == pytest.approx(tuple(marked), rel=1e-9, abs=1e-9)
     if best[0] > 0:
         return  # no plan within the budget makes every target known, so there is no bound
-    degrees = relaxed(outlook, room)
-    assert degrees is not None
-    other = np.full(outlook.prospects, 0.5)
-    bounds = [least_mean_square(outlook, room, point) for point in (degrees, other)]
-    assert bounds[0] is not None
-    assert all(b is None or b <= best[2] * (1 + 1e-9) + 1e-12 for b in bounds)
-    greedy = searcher.heuristic(degrees)
-    assert goal.marks(searcher.state(greedy), greedy)[2] >= bounds[0] * (1 - 1e-9)
+    found, roots = relaxed(outlook, room), roots_of(outlook)
+    assert found is not None
+    rng = np.random.default_rng(1)
+    duals = rng.normal(size=(5, len(roots.known_targets), roots.known.shape[1]))
+    others = rng.normal(size=(5, len(roots.known_targets), roots.open.shape[1]))
+    bounds = [found.least]
+    bounds += [roots.bound(room, r.T, m.T) for r, m in zip(duals, others, strict=True)]
+    assert all(b <= best[2] * (1 + 1e-9) + 1e-12 for b in bounds)
+    searched = searcher.heuristic(found.degrees)
+    assert goal.marks(searcher.state(searched), searched)[2] >= found.least * (1 - 1e-9)
+    relaxed_goal = goal.marks(outlook.taking_all(found.degrees), best_plan)[2]
+    assert relaxed_goal == pytest.approx(found.least, rel=1e-3, abs=1e-9)
 
 
 def test_the_bound_meets_a_plan_that_takes_everything() -> None:
@@ -347,12 +352,12 @@ def test_the_bound_meets_a_plan_that_takes_everything() -> None:
     outlook = Outlook(rows @ rows.T, np.zeros((7, 7)), np.zeros(7), 5)
     room = Room(np.ones(5), np.ones(5, dtype=np.int64), 5.0)
 
-    degrees = relaxed(outlook, room)
+    found = relaxed(outlook, room)
 
-    assert degrees is not None
-    assert np.ones(5) == pytest.approx(degrees, abs=1e-6)
+    assert found is not None
+    assert np.ones(5) == pytest.approx(found.degrees, abs=1e-6)
     best = outlook.taking_all(np.ones(5)).figures.mean()
-    assert best == pytest.approx(least_mean_square(outlook, room, degrees), rel=1e-6)
+    assert best == pytest.approx(found.least, rel=1e-6)
 
 
 def test_the_variance_of_the_relaxed_plan_is_that_of_dense_algebra() -> None:

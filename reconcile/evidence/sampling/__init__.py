@@ -3,7 +3,7 @@
 from .asking import Asking
 from .detection_plan import for_detection
 from .precision_plan import for_targets
-from .prospects import usual_prospects
+from .prospects import ErrorsAtHand, is_repeatable, usual_prospects
 from .questions import (
     Check,
     Detection,
@@ -22,6 +22,7 @@ __all__ = [
     "Asking",
     "Check",
     "Detection",
+    "ErrorsAtHand",
     "Kind",
     "Precision",
     "Promise",
@@ -33,5 +34,6 @@ __all__ = [
     "Worth",
     "for_detection",
     "for_targets",
+    "is_repeatable",
     "usual_prospects",
 ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -66,10 +67,18 @@ def _goal(asking: Asking, detection: Detection, size: Floats, outlook: Outlook) 
     extra = [0.0 if s is None else 1 / s**2 - 1 for _, s in narrowing]
     critical = critical_value(detection.level, len(size))
     every = np.ones(len(size), dtype=bool)
-    goal = Power(size, critical, np.array(improves, dtype=np.int64), np.array(extra), every)
+    goal = Power(
+        size,
+        critical,
+        np.array(improves, dtype=np.int64),
+        np.array(extra),
+        every,
+        detection.power,
+        detection.by_number,
+    )
     most = asking.most
     reached = _per_sd(goal, outlook.taking_all(most.astype(np.float64)), most)
-    return Power(size, critical, goal.improves, goal.extra, (reached > 0) & (size > 0))
+    return replace(goal, checkable=(reached > 0) & (size > 0))
 
 
 def _chosen(searcher: Searcher, goal: Power) -> Chosen:
@@ -77,11 +86,16 @@ def _chosen(searcher: Searcher, goal: Power) -> Chosen:
     if not goal.checkable.any():
         return Chosen(nothing, None, exhaustive=True)
     if not searcher.room.allowed(nothing).any():
-        return Chosen(nothing, searcher.index(nothing), exhaustive=True)
-    if searcher.steps() is not None:
-        counts = searcher.exhaustive()
-        return Chosen(counts, searcher.index(counts), exhaustive=True)
-    counts = searcher.heuristic(None)
+        here = searcher.precision(nothing)
+        return Chosen(nothing, float(here.reached) if goal.by_number else here.index, True)
+    exhaustive = searcher.steps() is not None
+    counts = searcher.exhaustive() if exhaustive else searcher.heuristic(None)
+    if goal.by_number:
+        # Whatever the budget, no plan brings more than taking everything does.
+        most = searcher.precision(counts if exhaustive else searcher.room.most).reached
+        return Chosen(counts, float(most), exhaustive)
+    if exhaustive:
+        return Chosen(counts, searcher.index(counts), exhaustive)
     reached = greatest_least_noncentrality(searcher.outlook, searcher.room, goal)
     bound = None if reached is None else 1 - float(power_of(np.array([reached]), goal.critical)[0])
     return Chosen(counts, bound, exhaustive=False)

@@ -40,22 +40,35 @@ class Goal(Protocol):
         """Say what marks mean."""
         ...
 
+    def gain(self, before: Precision, after: Precision) -> float:
+        """Give what is gained from one state to another, in what the goal looks at first."""
+        ...
+
+
+def _differ(one: Floats, other: Floats) -> Bools:
+    return np.asarray(np.abs(one - other) > SAME * (np.abs(one) + np.abs(other)))
+
+
+def are_better(marks: Floats, than: Floats) -> Bools:
+    """Say of each state (k, 3) whether it beats another (3,), by the first mark that differs."""
+    differ = _differ(marks, than)
+    first = differ.argmax(axis=-1)[..., None]
+    lower = np.take_along_axis(marks < than, first, axis=-1)[..., 0]
+    return np.asarray(differ.any(axis=-1) & lower)
+
 
 def is_better(marks: Floats, than: Floats) -> bool:
     """Compare two states by the first mark in which they differ."""
-    for one, other in zip(marks, than, strict=True):
-        if abs(one - other) > SAME * (abs(one) + abs(other)):
-            return bool(one < other)
-    return False
+    return bool(are_better(marks, than))
 
 
 def best_of(marks: Floats, among: Bools) -> int | None:
     """Give the position of the best marks (k, 3) among those allowed; the first of equals."""
-    best = None
-    for i in np.flatnonzero(among):
-        if best is None or is_better(marks[i], marks[best]):
-            best = int(i)
-    return best
+    left = np.flatnonzero(among)
+    for mark in marks.T:
+        if len(left) > 1:
+            left = left[~_differ(mark[left], mark[left].min())]
+    return int(left[0]) if len(left) else None
 
 
 @dataclass(frozen=True)
@@ -88,6 +101,10 @@ class SmallSds:
         """Say what marks mean."""
         return Precision(int(marks[0]), float(np.sqrt(max(marks[2], 0.0))))
 
+    def gain(self, before: Precision, after: Precision) -> float:
+        """Give the fall of the index."""
+        return before.index - after.index
+
 
 def power_of(noncentrality: Floats, critical: float) -> Floats:
     """Give the power of a two-sided test of a normal deviate with this mean."""
@@ -105,7 +122,7 @@ def needed_noncentrality(power: float, critical: float) -> float:
 @dataclass(frozen=True)
 class Power:
     """
-    A high least power to find a bias, then a high mean power.
+    A high least power to find a bias, or many readings that reach ``wanted``; then a high mean.
 
     The figures of the outlook are what the readings at hand read, each over its own sd.  ``size``
     (readings,) are the biases looked for in own sds; ``critical`` the two-sided critical value.
@@ -119,6 +136,8 @@ class Power:
     improves: Ints
     extra: Floats
     checkable: Bools
+    wanted: float
+    by_number: bool
 
     @cached_property
     def _own(self) -> Floats:
@@ -144,11 +163,13 @@ class Power:
         if not self.checkable.any():
             return np.zeros((*powers.shape[:-1], 3))
         missed = 1 - powers[..., self.checkable]
-        columns = (np.zeros(missed.shape[:-1]), missed.max(axis=-1), missed.mean(axis=-1))
+        short = (missed > 1 - self.wanted).sum(axis=-1).astype(np.float64)
+        worst, mean = missed.max(axis=-1), missed.mean(axis=-1)
+        columns = (short, mean, worst) if self.by_number else (worst, mean, short)
         return np.stack(columns, axis=-1)
 
     def marks(self, outlook: Outlook, counts: Ints) -> Floats:
-        """Give the largest and the mean chance to miss a bias."""
+        """Give the largest and the mean chance to miss a bias, and how many fall short."""
         return self._marks(self.powers(outlook, counts))
 
     def marks_after_each(self, outlook: Outlook, counts: Ints) -> Floats:
@@ -159,4 +180,11 @@ class Power:
 
     def precision(self, marks: Floats) -> Precision:
         """Say what marks mean."""
-        return Precision(int(marks[0]), float(marks[1]), float(marks[2]))
+        worst, mean, short = marks[[2, 1, 0]] if self.by_number else marks
+        return Precision(0, float(worst), float(mean), int(self.checkable.sum() - short))
+
+    def gain(self, before: Precision, after: Precision) -> float:
+        """Give the rise of the least power, or of the number of readings that reach the wanted."""
+        if self.by_number:
+            return float(after.reached - before.reached)
+        return before.index - after.index

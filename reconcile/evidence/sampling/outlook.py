@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.linalg import cho_factor, cho_solve
 
 if TYPE_CHECKING:
     from reconcile.kernel.problem import Floats, Ints
@@ -82,12 +83,21 @@ class Outlook:
         return replace(self, finite=finite, open=left)
 
     def taking_all(self, weights: Floats) -> Outlook:
-        """Give the outlook once every prospect is read with its weight, the heaviest first."""
-        result = self
+        """
+        Give the outlook once every prospect is read with its weight.
+
+        Those that see something open come one by one, the heaviest first; then the rest at once.
+        """
+        result, left = self, weights > 0
         for i in np.argsort(-weights, kind="stable"):
-            if weights[i] > 0:
-                result = result.taking(int(i), float(weights[i]))
-        return result
+            if left[i] and result.open[i, i] > result.least[i]:
+                result, left[i] = result.taking(int(i), float(weights[i])), False
+        rest = np.flatnonzero(left)
+        if not len(rest):
+            return result
+        seen = result.finite[:, rest]
+        total = seen[rest] + np.diag(1 / weights[rest])
+        return replace(result, finite=result.finite - seen @ cho_solve(cho_factor(total), seen.T))
 
     def after_each(self) -> tuple[Floats, Floats]:
         """Give finite and open variances of the figures after each, (prospects, figures)."""

@@ -10,7 +10,7 @@ import numpy as np
 from .goals import SmallSds
 from .outlook import Outlook
 from .questions import Promise, Question
-from .relaxation import least_mean_square, relaxed
+from .relaxation import relaxed
 from .telling import Chosen, Sds, searcher_of, told
 
 if TYPE_CHECKING:
@@ -23,28 +23,34 @@ if TYPE_CHECKING:
 GUESSED = 0.01
 """Reference sd of a target that is not known yet and has no wanted sd, as a share of its value."""
 
-EXACT = 1e-12
-"""An sd below this share of the value is rounding, not an error."""
+EXACT = 1e-9
+"""An sd below this share of the value is rounding, as of a recovery that is always 100 %."""
 
 
 def _references(question: Question, value: Floats, before: Floats) -> Floats:
     """Give the sds that those of the targets are measured by, (targets,)."""
     guessed = GUESSED * np.where(np.isfinite(value) & (value != 0), np.abs(value), 1.0)
-    present = np.nan_to_num(before)
+    present = np.where(np.isnan(before) | _are_exact(value, before), guessed, before)
     wanted = np.array([t.wanted_sd or np.nan for t in question.targets])
-    return np.where(np.isnan(wanted), np.where(present > EXACT * guessed, present, guessed), wanted)
+    return np.where(np.isnan(wanted), present, wanted)
+
+
+def _are_exact(value: Floats, before: Floats) -> Bools:
+    """Say which targets need nothing, since they are exact already; none of unknown value."""
+    return np.asarray(before <= EXACT * np.abs(value))
 
 
 @dataclass(frozen=True)
 class _Scale:
-    """The targets within reach among all, and the reference sds of all of them."""
+    """The targets to plan for among all, those that are exact, and all reference sds."""
 
     chosen: Ints
+    exact: Bools
     references: Floats
 
     def sds(self, finite: Floats, open_: Floats) -> Sds:
-        """Give the sds of all targets from the variances of those within reach."""
-        told: list[float | None] = [None] * len(self.references)
+        """Give the sds of all targets from the variances of those planned for."""
+        told: list[float | None] = [0.0 if exact else None for exact in self.exact]
         for k, variance, wide in zip(self.chosen, finite, open_, strict=True):
             if wide == 0:
                 told[k] = float(np.sqrt(max(variance, 0.0)) * self.references[k])
@@ -63,7 +69,10 @@ def for_targets(asking: Asking) -> SamplingPlan:
     references = _references(asking.question, targets.value, before)
     whole = outlook.scaled(np.concatenate((np.ones(outlook.prospects), 1 / references)))
     closed = whole.taking_all(asking.most.astype(np.float64)).open_figures == 0
-    scale = _Scale(np.flatnonzero(np.isfinite(targets.value) & closed), references)
+    exact = _are_exact(targets.value, before)
+    before = np.where(exact, 0.0, before)
+    planned_for = np.isfinite(targets.value) & closed & ~exact
+    scale = _Scale(np.flatnonzero(planned_for), exact, references)
     outlook, goal = whole.of_figures(scale.chosen), SmallSds(max(len(scale.chosen), 1))
     searcher = searcher_of(asking, outlook, goal)
     chosen = _chosen(searcher, wanted=len(scale.chosen) > 0)
@@ -74,7 +83,7 @@ def for_targets(asking: Asking) -> SamplingPlan:
 
 
 def _promises(targets: Rows, before: Floats, end: Sds, scale: _Scale) -> tuple[Promise, ...]:
-    reach: Bools = np.isin(np.arange(len(end)), scale.chosen)
+    reach = np.isin(np.arange(len(end)), scale.chosen) | scale.exact
     return tuple(
         Promise(
             value=float(value) if np.isfinite(value) else None,
@@ -98,9 +107,7 @@ def _chosen(searcher: Searcher, *, wanted: bool) -> Chosen:
     if searcher.steps() is not None:
         counts = searcher.exhaustive()
         return Chosen(counts, searcher.index(counts), exhaustive=True)
-    degrees = relaxed(searcher.outlook, searcher.room)
-    counts = searcher.heuristic(degrees)
-    points = [counts.astype(np.float64), *([] if degrees is None else [degrees])]
-    squares = [least_mean_square(searcher.outlook, searcher.room, point) for point in points]
-    known = [square for square in squares if square is not None]
-    return Chosen(counts, float(np.sqrt(max(known))) if known else None, exhaustive=False)
+    found = relaxed(searcher.outlook, searcher.room)
+    counts = searcher.heuristic(None if found is None else found.degrees)
+    bound = None if found is None else float(np.sqrt(found.least))
+    return Chosen(counts, bound, exhaustive=False)

@@ -52,7 +52,7 @@ def error_of_alike(values: Sequence[float], sds: Sequence[float]) -> tuple[float
     return float(np.sqrt(parts[0])), float(np.sqrt(parts[1]))
 
 
-class _Errors:
+class ErrorsAtHand:
     """The errors of the readings at hand, by what they are of."""
 
     def __init__(
@@ -69,7 +69,11 @@ class _Errors:
         """What was read at all."""
         return list(self._of)
 
-    def expected(self, of: Measurand) -> _Error:
+    def prospect(self, streams: tuple[str, ...], of: Measurand) -> Prospect:
+        """Give a reading that could be added, with the error to expect of it."""
+        return self._expected(of).of(streams, of)
+
+    def _expected(self, of: Measurand) -> _Error:
         """Give the error to expect of a reading: that of its like, or of its kind."""
         if of in self._of:
             told = self._of[of]
@@ -106,7 +110,8 @@ def _can_have(flowsheet: Flowsheet, stream: Stream, of: Measurand) -> bool:
     return held and (of.is_amount or not stream.signed)
 
 
-def _is_usable(reading: Reading) -> bool:
+def is_repeatable(reading: Reading) -> bool:
+    """Say whether a reading is a number with an error, of something that flows."""
     return bool(reading.streams) and 0 < reading.sd < np.inf and reading.limit is None
 
 
@@ -116,6 +121,7 @@ def usual_prospects(
     *,
     streams: Iterable[str] | None = None,
     at_hand: Iterable[int] | None = None,
+    besides: Iterable[int] = (),
 ) -> tuple[Prospect, ...]:
     """
     Give every unread mass and assay, a repeat of every reading, and half the sd of each.
@@ -123,11 +129,11 @@ def usual_prospects(
     Additions are looked for in ``streams`` (all if not given) and are of the solids, of the
     components and analytes, and of whatever else was read of one stream.  ``at_hand`` are the
     positions of the readings that may be repeated and tell what error to expect; those that are
-    fixed, or limits, are left out.
+    fixed, or limits, are left out.  Positions ``besides`` are mere expectations, not read.
     """
     every = range(len(readings)) if at_hand is None else at_hand
-    usable = [i for i in every if _is_usable(readings[i])]
-    errors = _Errors(flowsheet, readings, usable)
+    usable = [i for i in every if is_repeatable(readings[i])]
+    errors = ErrorsAtHand(flowsheet, readings, usable)
     pure = [c for c in flowsheet.components if c not in flowsheet.contents]
     kinds = dict.fromkeys(
         (
@@ -137,10 +143,15 @@ def usual_prospects(
             *(of for of in errors.measurands if _is_simple(of)),
         )
     )
-    read = {(r.streams, measurand(flowsheet, r.of)) for r in readings if np.isfinite(r.sd)}
+    mere = set(besides)
+    read = {
+        (r.streams, measurand(flowsheet, r.of))
+        for i, r in enumerate(readings)
+        if np.isfinite(r.sd) and i not in mere
+    }
     wanted = None if streams is None else set(streams)
     additions = [
-        errors.expected(of).of((stream.name,), of)
+        errors.prospect((stream.name,), of)
         for stream in flowsheet.streams
         if wanted is None or stream.name in wanted
         for of in kinds

@@ -70,13 +70,15 @@ class Detection:
     Power to find a bias of any one reading.
 
     ``readings`` are the positions of those tested, ``bias`` a fraction of the value, ``level`` the
-    chance of any false alarm over all of them, ``power`` that wished for.
+    chance of any false alarm over all of them, ``power`` that wished for.  A plan raises the least
+    power or, ``by_number``, the number of readings that reach the one wished for.
     """
 
     readings: tuple[int, ...]
     bias: float = 0.10
     level: float = 0.05
     power: float = 0.90
+    by_number: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,12 +138,14 @@ class Precision:
     How good a state is: the lower the better.
 
     ``unknown`` targets; ``index`` the root mean square of the sds of the rest over their
-    references.  For detection ``index`` is one less the least power and ``mean`` one less the mean.
+    references.  For detection ``index`` is one less the least power and ``mean`` one less the mean,
+    over the readings that prospects can check, of which so many ``reached`` the power wished for.
     """
 
     unknown: int
     index: float
     mean: float = 0.0
+    reached: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,9 +184,10 @@ class SamplingPlan:
     A plan, what it promises, and what is certain about it.
 
     ``worths`` are in the order of gain per cost; ``unusable`` are prospects over streams that carry
-    nothing, or without an error.  ``exhaustive`` says that every plan within the
-    budget was tried.  ``bound`` is an index that no plan within the budget can pass, ``None`` where
-    none is known.  With ``failure`` set there was no balance to plan upon.
+    nothing, or without an error.  ``exhaustive`` says that every plan within the budget was tried.
+    ``bound`` is an index that no plan within the budget can pass (of a plan ``by_number``, a number
+    of readings reached), ``None`` where none is known.  With ``failure`` set there was no balance
+    to plan upon.
     """
 
     promises: tuple[Promise, ...] = ()

@@ -7,14 +7,19 @@ given to the further readings, where the last term is the error that the reading
 what they leave open must vanish: a second-order cone programme (Sagnol 2011, Journal of Statistical
 Planning and Inference 141).
 
-The bound does not hang on how well that was solved.  The goal ``f`` is convex in ``w``, so at any
-point ``f(w) ≥ f(v) + f'(v)·(w - v)``, and the least of the right side over all ``w`` within the
-budget is a knapsack filled by gain per cost (Dantzig 1957).
+The bound does not hang on how well that was solved.  With any residuals ``r`` and multipliers ``m``
+of what is open (its part of t and A being ``u`` and ``U``), weak duality gives
+
+    goal(w) ≥ 2 r·t - r·r + 2 m·u - Σ w_i (a_i·r + U_i·m)²
+
+and the largest sum over all ``w`` within the budget is a knapsack filled by gain per cost (Dantzig
+1957).  For the power to find a bias the tangent of the convex goal takes that place.
 """
 
 from __future__ import annotations
 
 import warnings
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -47,36 +52,87 @@ def _root(covariance: Floats) -> Floats:
     return np.asarray(along[:, kept] * np.sqrt(sizes[kept]))
 
 
-def relaxed(outlook: Outlook, room: Room) -> Floats | None:
+@dataclass(frozen=True)
+class Roots:
     """
-    Give the degrees (prospects,) to which each would be taken, the figures being the targets.
+    Roots of what is finite and of what is open, of prospects and targets.
+
+    ``known`` (prospects, k) and ``open`` (prospects, l); ``known_targets`` (d, k) and
+    ``open_targets`` (d, l), a row for each direction that the targets span: turning them leaves
+    the sum of their squares.
+    """
+
+    known: Floats
+    open: Floats
+    known_targets: Floats
+    open_targets: Floats
+    targets: int
+
+    def bound(self, room: Room, residuals: Floats, multipliers: Floats) -> float:
+        """Give what the mean square of the targets cannot pass, from any duals (k, d), (l, d)."""
+        sure = 2 * (residuals.T * self.known_targets).sum() - (residuals**2).sum()
+        sure += 2 * (multipliers.T * self.open_targets).sum()
+        gains = ((self.known @ residuals + self.open @ multipliers) ** 2).sum(axis=1)
+        return max(float(sure - gains @ _fullest(gains, room)), 0.0) / self.targets
+
+
+def roots_of(outlook: Outlook) -> Roots:
+    """Give the roots of an outlook whose figures are the targets."""
+    count, finite, open_ = outlook.prospects, _root(outlook.finite), _root(outlook.open)
+    turned, sizes, _ = np.linalg.svd(
+        np.hstack((finite[count:], open_[count:])), full_matrices=False
+    )
+    few = turned[:, sizes > NEGLIGIBLE * sizes.max(initial=0.0)].T
+    known_targets, open_targets = few @ finite[count:], few @ open_[count:]
+    return Roots(finite[:count], open_[:count], known_targets, open_targets, len(outlook.figures))
+
+
+@dataclass(frozen=True)
+class Relaxed:
+    """The degrees (prospects,) to which each is taken, and what no mean square can fall below."""
+
+    degrees: Floats
+    least: float
+
+
+def relaxed(outlook: Outlook, room: Room) -> Relaxed | None:
+    """
+    Relax the choice, the figures being the targets.
 
     ``None`` where the solver gives up.
     """
     import cvxpy as cp
 
-    count, targets = outlook.prospects, len(outlook.figures)
-    finite, open_ = _root(outlook.finite), _root(outlook.open)
-    turned, sizes, _ = np.linalg.svd(
-        np.hstack((finite[count:], open_[count:])), full_matrices=False
-    )
-    few = turned[:, : min(targets, int((sizes > NEGLIGIBLE * sizes.max(initial=0.0)).sum()))]
-    given = cp.Variable((count, few.shape[1]))
+    roots = roots_of(outlook)
+    count, directions = outlook.prospects, len(roots.known_targets)
+    given = cp.Variable((count, directions))
     degree, spread = cp.Variable(count), cp.Variable(count)
-    left = (few.T @ finite[count:]).T - finite[:count].T @ given
+    cost = cp.sum(spread)
+    # The modeller takes no matrix without rows.
+    left = closes = None
+    if roots.known.shape[1]:
+        left = roots.known_targets.T - roots.known.T @ given
+        cost += cp.sum_squares(left)
     apart = cp.reshape(degree - spread, (1, count), order="C")
     cones = cp.SOC(degree + spread, cp.vstack((2 * given.T, apart)), axis=0)  # y² ≤ w · spread
     limits = [cones, degree >= 0, degree <= room.most, room.costs @ degree <= room.budget]
-    if open_.shape[1]:
-        limits.append(open_[:count].T @ given == (few.T @ open_[count:]).T)
-    problem = cp.Problem(cp.Minimize(cp.sum_squares(left) + cp.sum(spread)), limits)
+    if roots.open.shape[1]:
+        closes = roots.open.T @ given == roots.open_targets.T
+        limits.append(closes)
+    problem = cp.Problem(cp.Minimize(cost), limits)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # of an inaccurate answer: the bound vouches for itself
         try:
             problem.solve(solver=cp.CLARABEL)
         except cp.error.SolverError:
             return None
-    return None if degree.value is None else fitted(np.asarray(degree.value), room)
+    if degree.value is None:
+        return None
+    nothing = np.zeros((0, directions))
+    residuals = nothing if left is None else np.asarray(left.value)
+    multipliers = nothing if closes is None else -0.5 * np.asarray(closes.dual_value)
+    least = roots.bound(room, residuals, multipliers)
+    return Relaxed(fitted(np.asarray(degree.value), room), least)
 
 
 def fitted(degrees: Floats, room: Room) -> Floats:
@@ -96,20 +152,6 @@ def _fullest(gains: Floats, room: Room) -> Floats:
         if left <= 0:
             break
     return degrees
-
-
-def least_mean_square(outlook: Outlook, room: Room, degrees: Floats) -> float | None:
-    """
-    Give what the mean square of the figures cannot pass, from the point ``degrees``.
-
-    ``None`` where a figure is still open there.
-    """
-    after = outlook.taking_all(np.where(degrees < LEAST_DEGREE, 0.0, degrees))
-    if after.open_figures.any():
-        return None
-    gains = (after.shared**2).sum(axis=1)
-    found = after.figures.sum() - gains @ (_fullest(gains, room) - degrees)
-    return max(float(found), 0.0) / len(after.figures)
 
 
 def greatest_least_noncentrality(outlook: Outlook, room: Room, goal: Power) -> float | None:

@@ -8,17 +8,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .goals import SAME, Goal, best_of, is_better
+from .goals import SAME, Goal, are_better, best_of, is_better
 from .outlook import Outlook
+from .questions import Precision
 
 if TYPE_CHECKING:
     from reconcile.kernel.problem import Bools, Floats, Ints
 
-MOST_WORK = 150_000_000
-"""Numbers touched by an exhaustive search at most, about a second or two: each plan that leaves
-room for one reading more costs the outlook's size squared and what surrounds it."""
+MOST_WORK = 100_000_000
+"""Numbers touched by an exhaustive search at most, about a second: each plan that leaves room for
+one reading more costs the outlook's size squared and what surrounds it."""
 
-SURROUNDINGS = 5_000
+SURROUNDINGS = 20_000
 """What a step costs beside the numbers of the outlook, in numbers."""
 
 MOST_ROUNDS = 12
@@ -63,9 +64,13 @@ class Searcher:
         """Give the marks of a plan."""
         return self.goal.marks(self.state(counts), counts)
 
+    def precision(self, counts: Ints) -> Precision:
+        """Say how good a plan is."""
+        return self.goal.precision(self.marks(counts))
+
     def index(self, counts: Ints) -> float:
         """Give the index of a plan."""
-        return self.goal.precision(self.marks(counts)).index
+        return self.precision(counts).index
 
     def steps(self) -> int | None:
         """Give how many plans leave room for a reading more; ``None`` where they are too many."""
@@ -119,7 +124,7 @@ class Searcher:
         while (allowed := self.room.allowed(counts)).any():
             self.tick()
             marks = self.goal.marks_after_each(outlook, counts)
-            helps = allowed & np.array([is_better(m, here) for m in marks])
+            helps = allowed & are_better(marks, here)
             if not helps.any():
                 break
             judged = here - (here - marks) / self.room.costs[:, None] if by_cost else marks

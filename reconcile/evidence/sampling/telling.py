@@ -97,7 +97,7 @@ def _worths(asking: Asking, searcher: Searcher, each: Sequence[Sds]) -> tuple[Wo
                 sd=float(asking.own_sds[i]),
                 after=each[k],
                 state=state,
-                gain=None if opens else before.index - state.index,
+                gain=None if opens else goal.gain(before, state),
                 opens=opens,
             )
         )

@@ -1,0 +1,1 @@
+"""The resource /v1/sampling-plans."""
