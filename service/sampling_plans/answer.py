@@ -11,9 +11,6 @@ from service.kit.strict_json import pointer
 from service.kit.units import convert
 
 from .reply import (
-    EXCHANGE,
-    EXHAUSTIVE,
-    GREEDY,
     RANKING,
     CandidateResult,
     Certificate,
@@ -94,7 +91,7 @@ class _Answering:
         )
 
     def _certificate(self) -> Certificate:
-        method = EXHAUSTIVE if self.plan.exhaustive else GREEDY if self._is_detection else EXCHANGE
+        method = str(self.plan.method)
         if not self.request.budget:
             return Certificate(method=RANKING, bound=None, gap=None)
         bound, index = self.plan.bound, self.plan.after.index

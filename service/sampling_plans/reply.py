@@ -14,8 +14,8 @@ NOTICE = (
     "the local code lets you sample safely: mind dust, radiation and magnets."
 )
 
-EXHAUSTIVE, EXCHANGE, RANKING = "exhaustive", "relaxation, rounding and exchange", "ranking alone"
-GREEDY = "greedy and exchange"
+RANKING = "ranking alone"
+"""The method where there is nothing to spend."""
 
 _PLACE_EXAMPLE: dict[str, Any] = {"streams": ["nonmag"], "periods": [], "stock": None, "at": None}
 
@@ -184,9 +184,10 @@ class Certificate(Out):
     """How far the plan can be from the best there is within the budget."""
 
     method: str = Field(
-        description=f"'{EXHAUSTIVE}' (every plan was tried), '{EXCHANGE}', '{GREEDY}' or "
-        f"'{RANKING}'.",
-        examples=[EXHAUSTIVE],
+        description="How the plan was found: 'exhaustive' (every plan was tried) and 'branch and "
+        "bound' leave none better; 'relaxation, rounding and exchange' and 'greedy and exchange' "
+        f"may; '{RANKING}' is where nothing may be spent.",
+        examples=["exhaustive"],
     )
     bound: float | None = Field(
         description="What no plan within the budget can pass: an index, or for detection the least "
@@ -195,7 +196,7 @@ class Certificate(Out):
     )
     gap: float | None = Field(
         description="Distance of the plan from that bound: how much larger its index is, in "
-        "percent, or how much less its power or number. Zero for an exhaustive search.",
+        "percent, or how much less its power or number. Zero where none is better.",
         examples=[1.8],
     )
 
@@ -221,7 +222,7 @@ class SamplingPlanReply(Out):
     )
     certificate: Certificate = Field(
         description="How far the plan can be from the best.",
-        examples=[{"method": EXHAUSTIVE, "bound": 0.48, "gap": 0.0}],
+        examples=[{"method": "exhaustive", "bound": 0.48, "gap": 0.0}],
     )
     targets: list[TargetResult] = Field(
         description="The targets, in the order of the request.",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from reconcile.evidence.sampling import Detection, Promise, SamplingPlan
+from reconcile.evidence.sampling import Detection, Method, Promise, SamplingPlan
 from service.kit.figures import plain, plus_minus
 
 from .reply import RANKING, Certificate
@@ -116,8 +116,10 @@ def _of_best(asked: Asked, plan: SamplingPlan) -> str:
 def _of_certainty(asked: Asked, plan: SamplingPlan, certificate: Certificate) -> list[str]:
     if certificate.method == RANKING:
         return []
-    if plan.exhaustive:
+    if plan.method is Method.EXHAUSTIVE:
         return ["Every plan within the budget was tried; none is better."]
+    if plan.method.is_proof:
+        return ["No plan within the budget is better, as branch and bound has proven."]
     chosen = f"Chosen by {certificate.method}."
     if certificate.bound is None:
         return [f"{chosen} No bound is known for what another plan could reach."]

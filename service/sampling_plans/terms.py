@@ -163,7 +163,13 @@ class _Asking:
     def _place(self, where: Where, wire: TargetObject | CandidateObject) -> Place | None:
         """Give the place that a target or candidate names, by the rules of a reading."""
         place = wire.model_dump(include={"stream", "stock", "at", "period"}, exclude_unset=True)
-        return place_of(ReadingObject.model_validate(place), self.terms.sheet, where, self.ledger)
+        found = Ledger()
+        result = place_of(ReadingObject.model_validate(place), self.terms.sheet, where, found)
+        what = str(where[0]).removesuffix("s")
+        for fault in found.faults:
+            said = fault.what.replace("The reading", f"The {what}").replace("the reading", what)
+            self.ledger.note(fault.where, fault.code, said, fault.mend)
+        return result
 
     # --- targets ----------------------------------------------------------------------------
 

@@ -18,13 +18,23 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from reconcile import SOLIDS, Flowsheet, InvalidInput, Knowledge, Reading, Stream, reconcile_balance
-from reconcile.evidence.sampling import Detection, Kind, Prospect, Question, Target, usual_prospects
+from reconcile.evidence.sampling import (
+    Detection,
+    Kind,
+    Method,
+    Prospect,
+    Question,
+    Target,
+    usual_prospects,
+)
+from reconcile.evidence.sampling.branching import proven
 from reconcile.evidence.sampling.goals import SmallSds
 from reconcile.evidence.sampling.outlook import Outlook
 from reconcile.evidence.sampling.relaxation import relaxed, roots_of
 from reconcile.evidence.sampling.search import Room, Searcher
 from reconcile.measurands import assay, solids
 from reconcile.sampling import sampling_plan
+from reconcile.stack import reconcile_stack
 from tests.flowsheets import random_circuit
 
 SEPARATOR = Flowsheet(
@@ -311,7 +321,7 @@ def small_outlooks(draw: st.DrawFn) -> tuple[Outlook, Room]:
     return outlook, room
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=40, deadline=None, derandomize=True)
 @given(small_outlooks())
 def test_the_bound_never_passes_the_best_plan(drawn: tuple[Outlook, Room]) -> None:
     """The bound lies below every plan, at the relaxed optimum and at any other point."""
@@ -336,13 +346,20 @@ def test_the_bound_never_passes_the_best_plan(drawn: tuple[Outlook, Room]) -> No
     rng = np.random.default_rng(1)
     duals = rng.normal(size=(5, len(roots.known_targets), roots.known.shape[1]))
     others = rng.normal(size=(5, len(roots.known_targets), roots.open.shape[1]))
-    bounds = [found.least]
-    bounds += [roots.bound(room, r.T, m.T) for r, m in zip(duals, others, strict=True)]
+    bounds = [found.prices.least(room)]
+    drawn_prices = [roots.prices(r.T, m.T) for r, m in zip(duals, others, strict=True)]
+    bounds += [prices.least(room) for prices in drawn_prices]
     assert all(b <= best[2] * (1 + 1e-9) + 1e-12 for b in bounds)
     searched = searcher.heuristic(found.degrees)
-    assert goal.marks(searcher.state(searched), searched)[2] >= found.least * (1 - 1e-9)
+    assert goal.marks(searcher.state(searched), searched)[2] >= found.prices.least(room) * (
+        1 - 1e-9
+    )
+    for prices in (found.prices, drawn_prices[0]):
+        best_found = proven(searcher, prices, np.zeros_like(best_plan))
+        assert best_found.is_best
+        assert best[2] == pytest.approx(best_found.least, rel=1e-9, abs=1e-12)
     relaxed_goal = goal.marks(outlook.taking_all(found.degrees), best_plan)[2]
-    assert relaxed_goal == pytest.approx(found.least, rel=1e-3, abs=1e-9)
+    assert relaxed_goal == pytest.approx(found.prices.least(room), rel=1e-3, abs=1e-9)
 
 
 def test_the_bound_meets_a_plan_that_takes_everything() -> None:
@@ -357,7 +374,7 @@ def test_the_bound_meets_a_plan_that_takes_everything() -> None:
     assert found is not None
     assert np.ones(5) == pytest.approx(found.degrees, abs=1e-6)
     best = outlook.taking_all(np.ones(5)).figures.mean()
-    assert best == pytest.approx(found.least, rel=1e-6)
+    assert best == pytest.approx(found.prices.least(room), rel=1e-6)
 
 
 def test_the_variance_of_the_relaxed_plan_is_that_of_dense_algebra() -> None:
@@ -417,6 +434,33 @@ def test_power_is_that_of_the_noncentral_test() -> None:
         assert 0.9 == pytest.approx(norm.sf(critical - found) + norm.cdf(-critical - found))
 
 
+def test_power_is_what_a_simulation_finds() -> None:
+    """
+    With the bias in place and readings drawn anew, the test finds it as often as is said.
+
+    The adjustment over its own sd is the maximum-power test of a mass balance (Mah and Tamhane
+    1982).  2,000 draws, each balanced in full; five standard errors of a count.
+    """
+    sds, draws = {"feed": 3.0, "rich": 1.0, "poor": 2.0}, 2000
+    sheet = replace(SEPARATOR, components=())
+    readings = [Reading(s, SOLIDS, TRUTH[s][0], sd) for s, sd in sds.items()]
+    plan = sampling_plan(sheet, readings, Question((), 0.0, detection=Detection((0, 1, 2), 0.11)))
+    critical = norm.isf((1 - 0.95 ** (1 / 3)) / 2)
+    rng = np.random.default_rng(20261125)
+
+    own = np.array([*sds.values()])
+    of_adjustment = own**2 / math.sqrt((own**2).sum())
+    truth = np.array([TRUTH[s][0] for s in sds])
+
+    for k, check in enumerate(plan.checks):
+        values = truth + rng.normal(size=(draws, 3)) * own
+        values[:, k] += 0.11 * truth[k]
+        adjustment = reconcile_stack(sheet, readings, values).masses[:, k] - values[:, k]
+        found = np.mean(np.abs(adjustment) > critical * of_adjustment[k])
+        error = math.sqrt(check.before * (1 - check.before) / draws)
+        assert found == pytest.approx(check.before, abs=5 * error)
+
+
 def test_power_after_an_improvement_is_that_of_the_better_reading() -> None:
     """Half the sd of the feed's weigher narrows the closure, and so raises all powers."""
     sds = {"feed": 3.0, "rich": 1.0, "poor": 2.0}
@@ -437,14 +481,14 @@ def test_power_after_an_improvement_is_that_of_the_better_reading() -> None:
 
 def test_the_bound_on_the_least_power_holds_for_every_plan() -> None:
     """No plan within the budget has a higher least power than the bound, on drawn circuits."""
-    for seed in (1, 3, 6):
+    for seed in (1, 6):
         sheet, readings = circuit(seed)
         prospects = usual_prospects(sheet, readings)[::3]
         detection = Detection(tuple(range(len(readings))), bias=0.2)
         best = sampling_plan(sheet, readings, Question(prospects, 3.0, detection=detection))
-        assert best.exhaustive
+        assert best.method is Method.EXHAUSTIVE
         for size in (1, 2, 3):
-            for chosen in itertools.islice(itertools.combinations(range(len(prospects)), size), 40):
+            for chosen in itertools.islice(itertools.combinations(range(len(prospects)), size), 15):
                 picked = tuple(prospects[k] for k in chosen)
                 whole = Question(picked, float(size), detection=detection)
                 plan = sampling_plan(sheet, readings, whole)

@@ -12,7 +12,7 @@ from reconcile.kernel.limits import LEVERAGE_TOLERANCE
 
 from .goals import Power, needed_noncentrality, power_of
 from .outlook import Outlook
-from .questions import Check, Detection
+from .questions import Check, Detection, Method
 from .relaxation import greatest_least_noncentrality
 from .telling import Chosen, searcher_of, told
 
@@ -84,21 +84,24 @@ def _goal(asking: Asking, detection: Detection, size: Floats, outlook: Outlook) 
 def _chosen(searcher: Searcher, goal: Power) -> Chosen:
     nothing = np.zeros(len(searcher.room.costs), dtype=np.int64)
     if not goal.checkable.any():
-        return Chosen(nothing, None, exhaustive=True)
+        return Chosen(nothing, None, Method.EXHAUSTIVE)
     if not searcher.room.allowed(nothing).any():
         here = searcher.precision(nothing)
-        return Chosen(nothing, float(here.reached) if goal.by_number else here.index, True)
+        return Chosen(
+            nothing, float(here.reached) if goal.by_number else here.index, Method.EXHAUSTIVE
+        )
     exhaustive = searcher.steps() is not None
+    method = Method.EXHAUSTIVE if exhaustive else Method.GREEDY
     counts = searcher.exhaustive() if exhaustive else searcher.heuristic(None)
     if goal.by_number:
         # Whatever the budget, no plan brings more than taking everything does.
         most = searcher.precision(counts if exhaustive else searcher.room.most).reached
-        return Chosen(counts, float(most), exhaustive)
+        return Chosen(counts, float(most), method)
     if exhaustive:
-        return Chosen(counts, searcher.index(counts), exhaustive)
+        return Chosen(counts, searcher.index(counts), method)
     reached = greatest_least_noncentrality(searcher.outlook, searcher.room, goal)
     bound = None if reached is None else 1 - float(power_of(np.array([reached]), goal.critical)[0])
-    return Chosen(counts, bound, exhaustive=False)
+    return Chosen(counts, bound, method)
 
 
 def _per_sd(goal: Power, state: Outlook, counts: Ints) -> Floats:

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from .branching import proven
 from .goals import SmallSds
 from .outlook import Outlook
-from .questions import Promise, Question
+from .questions import Method, Promise, Question
 from .relaxation import relaxed
 from .telling import Chosen, Sds, searcher_of, told
 
@@ -103,11 +104,13 @@ def _chosen(searcher: Searcher, *, wanted: bool) -> Chosen:
     """Search, and give with the plan the index that none within the budget can pass."""
     nothing = np.zeros(len(searcher.room.costs), dtype=np.int64)
     if not wanted or not searcher.room.allowed(nothing).any():
-        return Chosen(nothing, searcher.index(nothing) if wanted else None, exhaustive=True)
+        return Chosen(nothing, searcher.index(nothing) if wanted else None, Method.EXHAUSTIVE)
     if searcher.steps() is not None:
         counts = searcher.exhaustive()
-        return Chosen(counts, searcher.index(counts), exhaustive=True)
+        return Chosen(counts, searcher.index(counts), Method.EXHAUSTIVE)
     found = relaxed(searcher.outlook, searcher.room)
-    counts = searcher.heuristic(None if found is None else found.degrees)
-    bound = None if found is None else float(np.sqrt(found.least))
-    return Chosen(counts, bound, exhaustive=False)
+    if found is None:
+        return Chosen(searcher.heuristic(None), None, Method.EXCHANGE)
+    better = proven(searcher, found.prices, searcher.heuristic(found.degrees))
+    method = Method.BRANCHED if better.is_best else Method.EXCHANGE
+    return Chosen(better.counts, float(np.sqrt(better.least)), method)

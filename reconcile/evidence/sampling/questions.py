@@ -17,6 +17,20 @@ class Kind(StrEnum):
     IMPROVEMENT = "improvement"
 
 
+class Method(StrEnum):
+    """How a plan was chosen; the first two leave none better within the budget."""
+
+    EXHAUSTIVE = "exhaustive"
+    BRANCHED = "branch and bound"
+    EXCHANGE = "relaxation, rounding and exchange"
+    GREEDY = "greedy and exchange"
+
+    @property
+    def is_proof(self) -> bool:
+        """Whether no plan within the budget is better."""
+        return self in (Method.EXHAUSTIVE, Method.BRANCHED)
+
+
 @dataclass(frozen=True, slots=True)
 class Prospect:
     """
@@ -184,7 +198,7 @@ class SamplingPlan:
     A plan, what it promises, and what is certain about it.
 
     ``worths`` are in the order of gain per cost; ``unusable`` are prospects over streams that carry
-    nothing, or without an error.  ``exhaustive`` says that every plan within the budget was tried.
+    nothing, or without an error.
     ``bound`` is an index that no plan within the budget can pass (of a plan ``by_number``, a number
     of readings reached), ``None`` where none is known.  With ``failure`` set there was no balance
     to plan upon.
@@ -199,7 +213,7 @@ class SamplingPlan:
     before: Precision = Precision(0, 0.0)
     after: Precision = Precision(0, 0.0)
     bound: float | None = None
-    exhaustive: bool = False
+    method: Method = Method.EXHAUSTIVE
     failure: Balance | None = None
 
     def with_promises(self, promises: tuple[Promise, ...]) -> SamplingPlan:

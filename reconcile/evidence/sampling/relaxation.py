@@ -68,12 +68,33 @@ class Roots:
     open_targets: Floats
     targets: int
 
-    def bound(self, room: Room, residuals: Floats, multipliers: Floats) -> float:
-        """Give what the mean square of the targets cannot pass, from any duals (k, d), (l, d)."""
+    def prices(self, residuals: Floats, multipliers: Floats) -> Prices:
+        """Give what each prospect could gain by any duals (k, d), (l, d)."""
         sure = 2 * (residuals.T * self.known_targets).sum() - (residuals**2).sum()
         sure += 2 * (multipliers.T * self.open_targets).sum()
         gains = ((self.known @ residuals + self.open @ multipliers) ** 2).sum(axis=1)
-        return max(float(sure - gains @ _fullest(gains, room)), 0.0) / self.targets
+        return Prices(float(sure), np.asarray(gains), self.targets)
+
+
+@dataclass(frozen=True)
+class Prices:
+    """
+    What duals say of any plan ``w``: the sum of squares is at least ``sure - gains · w``.
+
+    ``gains`` (prospects,); ``targets`` are how many the mean is taken over.
+    """
+
+    sure: float
+    gains: Floats
+    targets: int
+
+    def mean_square_less(self, gained: float) -> float:
+        """Give the bound on the mean square of plans that gain no more than this."""
+        return max(self.sure - gained, 0.0) / self.targets
+
+    def least(self, room: Room) -> float:
+        """Give what the mean square of no plan within the budget can fall below."""
+        return self.mean_square_less(float(self.gains @ _fullest(self.gains, room)))
 
 
 def roots_of(outlook: Outlook) -> Roots:
@@ -89,10 +110,10 @@ def roots_of(outlook: Outlook) -> Roots:
 
 @dataclass(frozen=True)
 class Relaxed:
-    """The degrees (prospects,) to which each is taken, and what no mean square can fall below."""
+    """The degrees (prospects,) to which each is taken, and the prices that go with them."""
 
     degrees: Floats
-    least: float
+    prices: Prices
 
 
 def relaxed(outlook: Outlook, room: Room) -> Relaxed | None:
@@ -131,8 +152,8 @@ def relaxed(outlook: Outlook, room: Room) -> Relaxed | None:
     nothing = np.zeros((0, directions))
     residuals = nothing if left is None else np.asarray(left.value)
     multipliers = nothing if closes is None else -0.5 * np.asarray(closes.dual_value)
-    least = roots.bound(room, residuals, multipliers)
-    return Relaxed(fitted(np.asarray(degree.value), room), least)
+    prices = roots.prices(residuals, multipliers)
+    return Relaxed(fitted(np.asarray(degree.value), room), prices)
 
 
 def fitted(degrees: Floats, room: Room) -> Floats:

@@ -84,7 +84,7 @@ class Searcher:
                 found += 1
             if found > most:
                 return None
-            waiting += [(int(i), _with(counts, int(i))) for i in np.flatnonzero(allowed)]
+            waiting += [(int(i), with_one(counts, int(i))) for i in np.flatnonzero(allowed)]
         return found
 
     def exhaustive(self) -> Ints:
@@ -102,11 +102,11 @@ class Searcher:
             marks = self.goal.marks_after_each(outlook, counts)
             found = best_of(marks, allowed)
             if found is not None and self._beats(
-                _with(counts, found), marks[found], best, best_marks
+                with_one(counts, found), marks[found], best, best_marks
             ):
-                best, best_marks = _with(counts, found), marks[found]
+                best, best_marks = with_one(counts, found), marks[found]
             for i in np.flatnonzero(allowed):
-                more = _with(counts, int(i))
+                more = with_one(counts, int(i))
                 if self.room.allowed(more)[i:].any():
                     waiting.append((int(i), more, outlook.taking(int(i))))
         return best
@@ -130,7 +130,7 @@ class Searcher:
             judged = here - (here - marks) / self.room.costs[:, None] if by_cost else marks
             chosen = best_of(judged, helps)
             assert chosen is not None  # noqa: S101 - one of them helps
-            counts, outlook, here = _with(counts, chosen), outlook.taking(chosen), marks[chosen]
+            counts, outlook, here = with_one(counts, chosen), outlook.taking(chosen), marks[chosen]
         return counts
 
     def rounded(self, weights: Floats) -> Ints:
@@ -139,7 +139,7 @@ class Searcher:
         for i in np.argsort(-weights, kind="stable"):
             for _ in range(round(float(weights[i]))):
                 if self.room.allowed(counts)[i]:
-                    counts = _with(counts, int(i))
+                    counts = with_one(counts, int(i))
         return self.filled(counts, by_cost=False)
 
     def exchanged(self, counts: Ints) -> Ints:
@@ -186,11 +186,12 @@ class Searcher:
             chosen = best_of(marks, left)
             assert chosen is not None  # noqa: S101 - some are left
             order.append(chosen)
-            taken, outlook = _with(taken, chosen), outlook.taking(chosen)
+            taken, outlook = with_one(taken, chosen), outlook.taking(chosen)
         return order
 
 
-def _with(counts: Ints, i: int) -> Ints:
+def with_one(counts: Ints, i: int) -> Ints:
+    """Give a plan with one reading more."""
     more = counts.copy()
     more[i] += 1
     return more

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .goals import Goal, is_better
-from .questions import SamplingPlan, Step, Worth
+from .questions import Method, SamplingPlan, Step, Worth
 from .search import Room, Searcher
 
 if TYPE_CHECKING:
@@ -25,11 +25,11 @@ Sds = tuple[float | None, ...]
 
 @dataclass(frozen=True)
 class Chosen:
-    """A plan, the index that none within the budget can pass, and whether all were tried."""
+    """A plan, the index that none within the budget can pass, and how it was found."""
 
     counts: Ints
     bound: float | None
-    exhaustive: bool
+    method: Method
 
 
 def searcher_of(asking: Asking, outlook: Outlook, goal: Goal) -> Searcher:
@@ -61,7 +61,7 @@ def told(
         before=searcher.goal.precision(searcher.marks(np.zeros_like(chosen.counts))),
         after=searcher.goal.precision(searcher.marks(chosen.counts)),
         bound=chosen.bound,
-        exhaustive=chosen.exhaustive,
+        method=chosen.method,
     )
 
 
