@@ -117,8 +117,9 @@ class Rival(Out):
 
     instrument: str = Field(description="Its name.", examples=["Cu of 'final tailing'"])
     odds: float = Field(
-        description="Odds of the instrument named against this one, both equally likely "
-        "beforehand.",
+        description="Odds of the instrument named against this one: both equally likely to be "
+        "off beforehand, and small biases likelier than large ones (a Cauchy distribution, half "
+        "of it within two stated sds).",
         examples=[4.2],
     )
     inseparable: bool = Field(

@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 SHORTEST = 5
 """Shifts from which a bias is called sustained; fewer are slips, each in its own shift."""
 
+USUAL = 2.0
+"""Stated sds within which half of all biases lie beforehand: the scale of a Cauchy distribution."""
+
 COVERED = 0.95
 """Probability of the interval given for a start."""
 
@@ -95,17 +98,35 @@ def sums_of(standardised: Floats, allowance: float) -> Sums:
     return Sums(upper, lower)
 
 
+def weighed(gain: Floats, information: Floats) -> Floats:
+    """
+    Give twice the log of the likelihood of a bias of any size, but for a constant.
+
+    ``gain`` and ``information`` are those at the likeliest size b, ``gain = b² information``.  The
+    integral over sizes is Laplace's (Kass and Raftery 1995); sizes beforehand have the Cauchy
+    distribution of :data:`USUAL`, so that of two that fit alike the smaller bias is likelier, and a
+    large one is still possible.
+    """
+    seen = information > UNCHECKED
+    safe = np.where(seen, information, 1.0)
+    square = np.where(seen, gain, 0.0) / safe
+    less = 2 * np.log1p(square / USUAL**2) + np.log(safe)
+    return np.asarray(np.where(seen, gain - less, -np.inf))
+
+
 @dataclass(frozen=True)
 class Windows:
     """
     The window of shifts in which each instrument's bias is likeliest, each (instruments,).
 
-    From ``start`` up to and without ``stop``; ``gain`` is twice the log likelihood ratio.
+    From ``start`` up to and without ``stop``; ``gain`` is twice the log likelihood ratio and
+    ``information`` that about the size.
     """
 
     start: Ints
     stop: Ints
     gain: Floats
+    information: Floats
 
 
 def _totals(scores: Scores) -> tuple[Floats, Floats, Ints]:
@@ -129,9 +150,9 @@ def open_windows(scores: Scores, latest: int) -> Windows:
     u, i, n = _totals(scores)
     early = np.arange(len(scores.score))[:, None] <= latest
     gain = _gain(u[-1] - u[:-1], i[-1] - i[:-1], early & (n[-1] - n[:-1] >= SHORTEST))
-    start = gain.argmax(axis=0)
+    start, every = gain.argmax(axis=0), np.arange(u.shape[1])
     stop = np.full_like(start, len(scores.score))
-    return Windows(start, stop, gain.max(axis=0))
+    return Windows(start, stop, gain.max(axis=0), i[-1] - i[start, every])
 
 
 def closed_windows(scores: Scores, around: tuple[int, int]) -> Windows:
@@ -152,7 +173,8 @@ def closed_windows(scores: Scores, around: tuple[int, int]) -> Windows:
         long = (n - n[start, every] >= SHORTEST) & (place > first) & (place > start)
         gains = _gain(u - u[start, every], i - i[start, every], long)
         stop = gains.argmax(axis=0)
-    return Windows(start, np.maximum(stop, start + 1), gains.max(axis=0))
+    stop = np.maximum(stop, start + 1)
+    return Windows(start, stop, gains.max(axis=0), i[stop, every] - i[start, every])
 
 
 def profile(scores: Scores, instrument: int, stop: int, *, ramp: bool) -> tuple[Floats, Floats]:

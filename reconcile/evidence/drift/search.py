@@ -28,10 +28,19 @@ from .charts import (
     profile,
     scores_of,
     sums_of,
+    weighed,
 )
 from .residuals import UNCHECKED, Instruments, Residuals
 from .run_length import Chart, chart_for, together
-from .variances import Components, components, gains, spreads, tellable_of
+from .variances import (
+    Components,
+    components,
+    gains,
+    own_ratios,
+    spreads,
+    tellable_of,
+    weighed_ratios,
+)
 
 if TYPE_CHECKING:
     from .residuals import Bools, Floats, Ints
@@ -351,7 +360,8 @@ class Search:
         if sums.peak.max(initial=0.0) <= self.chart.limit:
             return []
         windows, cost = self._windows(scores, sums.excursion(int(sums.peak.argmax())))
-        g = int(np.argmax(windows.gain - cost))
+        likely = np.where(np.isfinite(windows.gain), windows.gain, -np.inf)
+        g = int(np.argmax(weighed(likely, windows.information) - cost))
         if not np.isfinite(windows.gain[g]):
             return []
         told = sums.first_above(self.chart.limit)
@@ -378,6 +388,7 @@ class Search:
                 np.where(better, ending.start, lasting.start),
                 np.where(better, ending.stop, lasting.stop),
                 np.where(better, ending.gain, lasting.gain),
+                np.where(better, ending.information, lasting.information),
             ),
             cost,
         )
@@ -405,7 +416,8 @@ class Search:
         spread, count = spreads(cleaned, self.instruments)
         gain = np.where(self.groups >= 0, gains(spread, count), 0.0)
         gain[self.free] = 0.0
-        g = int(gain.argmax())
+        ratio = own_ratios(cleaned, self.instruments, spread)
+        g = int(weighed_ratios(gain, ratio).argmax())
         if gain[g] <= chi2.isf(LEVEL / max(self.charts, 1), 1):
             return []
         return [_Candidate(float(gain[g]) - self.number_cost, spread=g)]
@@ -465,12 +477,12 @@ def _found_bias(search: Search, k: int) -> FoundBias:
 
 
 def _same_window(scores: Scores, bias: Bias) -> tuple[Floats, Floats]:
-    """Give gain and size of a bias of this course in every instrument, each (instruments,)."""
+    """Give weighed gain and size of a bias of this course in every instrument, (instruments,)."""
     shape = bias.shape(len(scores.score))[:, None]
     u, i = (scores.score * shape).sum(axis=0), (scores.information * shape**2).sum(axis=0)
     seen = i > UNCHECKED
     size = u / np.where(seen, i, 1.0)
-    return np.where(seen, size * u, -np.inf), size
+    return weighed(np.where(seen, size * u, 0.0), i), size
 
 
 def _rivals(search: Search, instrument: int, gain: Floats, size: Floats) -> tuple[Rival, ...]:
@@ -500,19 +512,7 @@ def _found_spreads(search: Search) -> list[FoundSpread]:
         rough = np.where(search.groups >= 0, gains(spread, count), 0.0)
         ratio = float(np.sqrt(whole.ratio[g]))
         chance = min(float(search.charts * chi2.sf(gain, 1)), 1.0)
-        rivals = _rivals(search, g, rough, _own_ratio(search, spread))
+        own = own_ratios(cleaned, search.instruments, spread)
+        rivals = _rivals(search, g, weighed_ratios(rough, own), own)
         found.append(FoundSpread(g, ratio, float(whole.sd[g]) / (2 * ratio), chance, rivals))
     return found
-
-
-def _own_ratio(search: Search, spread: Floats) -> Floats:
-    """
-    Give the ratio of sds that each spread would come from if its instrument alone were wrong.
-
-    The variance of a standardised residual is ``1 + (φ - 1) r``.
-    """
-    shifts = np.maximum((search.residuals.redundancy > 0).sum(axis=0), 1)
-    r = search.residuals.redundancy.sum(axis=0) / shifts
-    mean = np.array([r[search.instruments.of == g].mean() for g in range(len(spread))])
-    grown = 1 + (spread - 1) / np.where(mean > 0, mean, 1.0)
-    return np.asarray(np.sqrt(np.maximum(grown, 0.0)))

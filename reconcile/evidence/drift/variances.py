@@ -30,6 +30,9 @@ INSEPARABLE = 1e-6
 TELLABLE = 0.5
 """Standard deviation of an estimated sd, in the sd itself, beyond which no estimate is given."""
 
+USUAL_RATIO = 2.0
+"""Factor by which half of all stated sds that are wrong are wrong beforehand, at most."""
+
 RIDGE = 1e-8
 """Added to the scaled information so that components which it does not hold come out as unknown."""
 
@@ -212,3 +215,26 @@ def spreads(residuals: Residuals, instruments: Instruments) -> tuple[Floats, Flo
 def gains(spread: Floats, count: Floats) -> Floats:
     """Give about twice the log likelihood ratio of each instrument's own variance being wrong."""
     return np.asarray(count * (spread - 1 - np.log(np.maximum(spread, LEAST))))
+
+
+def own_ratios(residuals: Residuals, instruments: Instruments, spread: Floats) -> Floats:
+    """
+    Give the ratio of sds that each spread would come from if its instrument alone were wrong.
+
+    The variance of a standardised residual is then ``1 + (φ - 1) r``.
+    """
+    seen = np.maximum((residuals.redundancy > 0).sum(axis=0), 1)
+    r = residuals.redundancy.sum(axis=0) / seen
+    of, count = instruments.of, instruments.count
+    mean = np.bincount(of, r, count) / np.maximum(np.bincount(of, minlength=count), 1)
+    ratio = 1 + (spread - 1) / np.where(mean > 0, mean, 1.0)
+    return np.asarray(np.sqrt(np.maximum(ratio, LEAST)))
+
+
+def weighed_ratios(gain: Floats, ratio: Floats) -> Floats:
+    """
+    Give gains less what speaks against such ratios beforehand.
+
+    Their logarithms have a Cauchy distribution, half of it within a factor of :data:`USUAL_RATIO`.
+    """
+    return np.asarray(gain - 2 * np.log1p((np.log(ratio) / np.log(USUAL_RATIO)) ** 2))
