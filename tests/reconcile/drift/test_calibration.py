@@ -23,7 +23,7 @@ def test_charts_alarm_falsely_no_oftener_than_they_say(name: str) -> None:
     charts = int(network.groups().max()) + 1
     told = 1 - float(network.chart().quiet(drift.SHIFTS)[-1]) ** (2 * charts)
 
-    found = drift.falsely(network, 500, seed=21)
+    found = drift.falsely(network, 250, seed=21)
 
     assert found.value <= told + 3 * found.error
 
@@ -35,7 +35,7 @@ def test_a_drift_is_told_as_soon_as_theory_says(name: str, which: int) -> None:
     network = given(name)
     reading = network.chosen()[which]
 
-    found = drift.median(drift.delays(network, reading, 400, seed=22))
+    found = drift.median(drift.delays(network, reading, 200, seed=22))
 
     theory = drift.expected_delay(network.chart(), network.redundancy[reading])
     assert pytest.approx(theory, abs=3 * found.error + 1) == found.value
@@ -43,7 +43,7 @@ def test_a_drift_is_told_as_soon_as_theory_says(name: str, which: int) -> None:
 
 def test_recovered_sds_scatter_as_their_bound_says() -> None:
     """Six sds of the bypass network from 200 shifts: root mean square error by the information."""
-    found = drift.recovered(given("bypass"), 150, seed=23)
+    found = drift.recovered(given("bypass"), 100, seed=23)
 
     assert 6 == found.told
     bound = float((found.bound**2).mean() ** 0.5)
