@@ -343,6 +343,54 @@ def migrate() -> None:
     store.close()
 
 
+@application.command()
+def backup(
+    file: Annotated[str, typer.Argument(help="The new file; an existing one is left alone.")],
+) -> None:
+    """Copy the embedded database to a file, while the service may go on."""
+    from service.store import backup as copies
+
+    with _copying() as store:
+        revision = copies.backup(store, Path(file))
+        _write(f"'{file}' holds the database as it is now, at revision {revision}.\n")
+
+
+@application.command()
+def restore(
+    file: Annotated[str, typer.Argument(help="A file that 'evenlode backup' made.")],
+) -> None:
+    """Put a copy in the place of the embedded database, which is kept beside it."""
+    from service.store import backup as copies
+    from service.store.prepare import prepare
+
+    with _copying() as store:
+        kept = copies.restore(store, Path(file))
+        prepare(store, migrate_shared=False)
+        _write(f"The database is that of '{file}' now.\n")
+        if kept is not None:
+            _write(f"The former one is kept as '{kept}'.\n")
+
+
+@contextmanager
+def _copying() -> Iterator[Store]:
+    """Give the database that is set, however it stands; what cannot be copied is told."""
+    from service.kit.problems import RefusalError
+    from service.store import Store
+    from service.store.backup import CopyRefusedError
+    from service.store.engine import UnusableUrlError, database_url
+
+    try:
+        store = Store(database_url(_settings().database_url))
+        yield store
+    except UnusableUrlError as error:
+        _stop(f"EVENLODE_DATABASE_URL is not right: {error}.")
+    except CopyRefusedError as error:
+        _stop(f"{error}.")
+    except (RefusalError, OSError) as error:
+        _stop(f"the database cannot be used: {_cause(error)}.")
+    store.close()
+
+
 def _show_version(wanted: bool) -> None:
     if wanted:
         _write(f"evenlode {VERSION}\n")

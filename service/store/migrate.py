@@ -38,6 +38,12 @@ def newest() -> str:
     return head
 
 
+def known_revisions() -> frozenset[str]:
+    """Give the revisions that this version of the program can bring to the newest."""
+    steps = ScriptDirectory.from_config(_config()).walk_revisions()
+    return frozenset(step.revision for step in steps)
+
+
 def revision_of(connection: Connection) -> str | None:
     """Give the revision that a database has; None where nothing is there yet."""
     return MigrationContext.configure(connection).get_current_revision()
