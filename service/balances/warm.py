@@ -13,6 +13,10 @@ _STAGES = 150
 """Stages side by side that make a flowsheet large enough for the sparse road of the engine."""
 
 
+_PATIENCE_S = 3600.0
+"""Seconds that compiling may take on a slow and busy machine."""
+
+
 def _stage(number: int) -> tuple[list[dict[str, str]], list[dict[str, object]]]:
     """Give streams and readings of one separation."""
     node, feed = f"stage {number}", f"feed {number}"
@@ -42,5 +46,14 @@ def _side_by_side(stages: int) -> dict[str, object]:
 
 def warm_up() -> None:
     """Balance something small and something large, so that nothing is left to load or compile."""
+    # Limits are for callers; compiling alone may take longer than a balance is allowed.
+    limits = Settings(
+        time_budget_s=_PATIENCE_S,
+        memory_budget_mb=2000,
+        body_limit_bytes=1024 * 1024,
+        stream_limit=2000,
+        component_limit=60,
+        reading_limit=50_000,
+    )
     for request in (MINIMAL_EXAMPLE, _side_by_side(_STAGES)):
-        balance(json.dumps(request).encode(), Settings())
+        balance(json.dumps(request).encode(), limits)

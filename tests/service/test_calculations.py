@@ -7,6 +7,7 @@ from time import perf_counter
 
 import pytest
 
+from service.balances.warm import warm_up
 from service.kit.calculations import Lanes, Work
 from service.kit.calculations.lanes import SMALL_BODY_BYTES
 from service.kit.calculations.worker import Lane, Worker
@@ -138,3 +139,11 @@ def test_a_calculation_that_will_not_end_is_ended() -> None:
         worker.stop()
 
     asyncio.run(hung())
+
+
+def test_limits_of_callers_do_not_bind_the_preparation(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Workers get ready however little a caller is allowed, and however long compiling takes."""
+    for name, value in (("STREAM_LIMIT", "3"), ("READING_LIMIT", "6"), ("TIME_BUDGET_S", "1e-9")):
+        monkeypatch.setenv(f"EVENLODE_{name}", value)
+
+    warm_up()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import os
 import signal
 import sys
@@ -97,6 +98,10 @@ def _become_worker(lane: Lane) -> None:
         os.nice(_SPARE)
     use_one_thread_each()
     lane.prepare()
+    # What is loaded by now stays: let the collector of garbage pass over it, which would take
+    # longer than a small balance each time.
+    gc.collect()
+    gc.freeze()
     allow_here(lane.most_quantities)
     _limit_memory(lane.settings.memory_budget_mb + HEADROOM_MB)
     _Mine.lane = lane
