@@ -1,11 +1,11 @@
 """Worker processes: two lanes, budgets kept from outside, and what a lost process costs."""
 
 import asyncio
-from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager
+from collections.abc import Awaitable, Callable, Iterator
 from time import perf_counter
 
 import pytest
+from anyio.from_thread import start_blocking_portal
 
 from service.balances.warm import warm_up
 from service.kit.calculations import Lanes, Work
@@ -19,22 +19,18 @@ from . import work
 LARGE = b" " * (SMALL_BODY_BYTES + 1)
 
 
-@asynccontextmanager
-async def _lanes(**settings: int) -> AsyncIterator[Lanes]:
-    lanes = Lanes(Settings(small_workers=1, **settings), work.nothing)
-    try:
-        await lanes.stand_by()
-        yield lanes
-    finally:
-        await asyncio.to_thread(lanes.stop)
+Running = Callable[[Callable[[Lanes], Awaitable[None]]], None]
 
 
-def _in_lanes(test: Callable[[Lanes], Awaitable[None]], **settings: int) -> None:
-    async def whole() -> None:
-        async with _lanes(**settings) as lanes:
-            await test(lanes)
-
-    asyncio.run(whole())
+@pytest.fixture(scope="module")
+def in_lanes() -> Iterator[Running]:
+    """Run a test where the lanes are: one worker each, a queue for one, and little memory."""
+    settings = Settings(small_workers=1, queue_limit=1, memory_budget_mb=100)
+    with start_blocking_portal() as portal:
+        lanes = portal.call(Lanes, settings, work.nothing)
+        portal.call(lanes.stand_by)
+        yield lambda test: portal.call(test, lanes)
+        lanes.stop()
 
 
 async def _refusal(lanes: Lanes, doing: Work, body: bytes = b"") -> RefusalError:
@@ -43,7 +39,7 @@ async def _refusal(lanes: Lanes, doing: Work, body: bytes = b"") -> RefusalError
     return caught.value
 
 
-def test_a_small_calculation_does_not_wait_for_a_large_one() -> None:
+def test_a_small_calculation_does_not_wait_for_a_large_one(in_lanes: Running) -> None:
     """While the large lane is busy, the small one answers, and its process has precedence."""
 
     async def both(lanes: Lanes) -> None:
@@ -56,19 +52,19 @@ def test_a_small_calculation_does_not_wait_for_a_large_one() -> None:
         assert b" " == await large
         assert int(await lanes.run(work.niceness, b"")) < int(await lanes.run(work.niceness, LARGE))
 
-    _in_lanes(both)
+    in_lanes(both)
 
 
-def test_a_short_request_for_a_large_calculation_changes_lanes() -> None:
+def test_a_short_request_for_a_large_calculation_changes_lanes(in_lanes: Running) -> None:
     """What turns out to be large when it has been read is begun again in the large lane."""
 
     async def misplaced(lanes: Lanes) -> None:
         assert await lanes.run(work.niceness, LARGE) == await lanes.run(work.weighty, b"short")
 
-    _in_lanes(misplaced)
+    in_lanes(misplaced)
 
 
-def test_a_full_queue_refuses_and_says_when_to_come_back() -> None:
+def test_a_full_queue_refuses_and_says_when_to_come_back(in_lanes: Running) -> None:
     """One works, one waits, the third is refused with 503 and Retry-After; the others finish."""
 
     async def three(lanes: Lanes) -> None:
@@ -80,10 +76,10 @@ def test_a_full_queue_refuses_and_says_when_to_come_back() -> None:
         assert int(refused.headers["Retry-After"]) >= 1
         assert [b"x", b"x"] == await asyncio.gather(first, second)
 
-    _in_lanes(three, queue_limit=1)
+    in_lanes(three)
 
 
-def test_a_refusal_passes_from_process_to_process_whole() -> None:
+def test_a_refusal_passes_from_process_to_process_whole(in_lanes: Running) -> None:
     """Kind, problem and headers are those that the work gave; a defect stays a defect."""
 
     async def refused(lanes: Lanes) -> None:
@@ -94,10 +90,10 @@ def test_a_refusal_passes_from_process_to_process_whole() -> None:
         with pytest.raises(RuntimeError, match="a slip in the program"):
             await lanes.run(work.fail, b"")
 
-    _in_lanes(refused)
+    in_lanes(refused)
 
 
-def test_a_lost_process_costs_one_calculation() -> None:
+def test_a_lost_process_costs_one_calculation(in_lanes: Running) -> None:
     """The request at hand is told so, those that follow are answered, the other lane goes on."""
 
     async def lost(lanes: Lanes) -> None:
@@ -107,17 +103,17 @@ def test_a_lost_process_costs_one_calculation() -> None:
         assert b"next" == await lanes.run(work.echo, b"next")
         assert b" " == await large
 
-    _in_lanes(lost)
+    in_lanes(lost)
 
 
-def test_more_memory_than_allowed_is_a_named_problem() -> None:
+def test_more_memory_than_allowed_is_a_named_problem(in_lanes: Running) -> None:
     """An allocation beyond the budget fails in the worker, which lives on."""
 
     async def devoured(lanes: Lanes) -> None:
         assert OVER_BUDGET == (await _refusal(lanes, work.devour)).kind
         assert b"next" == await lanes.run(work.echo, b"next")
 
-    _in_lanes(devoured, memory_budget_mb=100)
+    in_lanes(devoured)
 
 
 def test_a_calculation_that_will_not_end_is_ended() -> None:
