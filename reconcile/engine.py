@@ -148,8 +148,15 @@ def _with_evidence(
         left = replace(options, scrutiny=None, robust=robust, time_budget_s=budget.left)
         return reconcile_balance(sheet, readings, left)
 
+    def relinearised(readings: Sequence[Reading]) -> Linearisation | None:
+        left = replace(options, scrutiny=None, time_budget_s=budget.left)
+        found = walked(sheet, readings, left, lambda solution, _: Linearisation(solution))
+        return found if isinstance(found, Linearisation) else None
+
     try:
-        found = Investigation(at, balance, readings, counted, scrutiny, balanced).evidence()
+        found = Investigation(
+            at, balance, readings, counted, scrutiny, balanced, relinearised
+        ).evidence()
     except (OverBudget, np.linalg.LinAlgError) as trouble:
         found = Evidence(f"none: {trouble}", scrutiny.level)
     return replace(balance, evidence=found)

@@ -96,24 +96,29 @@ def balanced_anew(
 
 
 def to_first_order(
-    at: Linearisation, before: Balance, moved: Sequence[Moved], covariance: Floats
+    at: Linearisation,
+    before: Balance,
+    hypotheses: Sequence[Hypothesis],
+    moved: Sequence[Moved],
+    covariance: Floats,
 ) -> Decision:
-    """Give the decision along the moves of its hypotheses, whose sizes have this ``covariance``."""
+    """
+    Give the decision along the moves of its hypotheses, whose sizes have this ``covariance``.
+
+    ``at`` is the balance with the exchanges among the hypotheses put back.
+    """
     sheet = at.solution.plan.model.flowsheet
     after = _shares_after(at, moved, covariance)
     figures = tuple(
         Figure(stream, of, _of(before, stream, of), after[stream, of])
         for stream, of in _figure_keys(sheet)
     )
-    hypotheses = tuple(one.hypothesis for one in moved)
-    if before.test is None:
-        return Decision(hypotheses, False, figures, None, None, None)
     sizes = np.array([one.size for one in moved])
     fall = float(sizes @ np.linalg.solve(covariance, sizes))
-    statistic = max(before.test.statistic - fall, 0.0)
-    degrees = before.test.degrees_of_freedom - len(moved)
+    statistic = max(at.statistic - fall, 0.0)
+    degrees = at.solution.plan.degrees_with(at.solution.closed) - len(moved)
     p_value = float(chi2.sf(statistic, degrees)) if degrees > 0 else None
-    return Decision(hypotheses, False, figures, statistic, degrees, p_value)
+    return Decision(tuple(hypotheses), False, figures, statistic, degrees, p_value)
 
 
 def _shares_after(

@@ -9,22 +9,26 @@ is not the same but fits nearly as well, by its probability.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from reconcile.findings import Explanation, HypothesisTest
+from reconcile.kernel.lazy import lazy
 
-from .multiplicity import raised, two_sided
+from .multiplicity import two_sided
+from .space import Signature
 from .telling import Moved
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from reconcile.kernel.problem import Floats
-    from reconcile.options import Scrutiny
 
-    from .serial import Given, Search
+    from .elimination import View
+    from .exchanges import Exchange
+    from .serial import Given
 
 LIKELY = 0.05
 """Probability from which an explanation is told although it is not the same as the first."""
@@ -33,66 +37,129 @@ MOST_TOLD = 12
 """Explanations told of one finding."""
 
 
-def angles(search: Search, given: Given, k: int) -> Floats:
-    """Give the angle of every signature with that of ``k`` beside those given, in degrees."""
-    column = search.signature(k).crosses - given.shared @ given.shared[k]
-    length = np.where(given.apart, given.lengths, 1.0)
-    cosine = np.where(given.apart, column / np.sqrt(length * max(given.lengths[k], 1e-300)), 0.0)
-    return np.asarray(np.degrees(np.arccos(np.clip(np.abs(cosine), 0.0, 1.0))))
+_NOTHING = 1e-150
+"""In place of a length of zero, so that nothing is divided by it."""
 
 
-def probabilities(weight: Floats) -> Floats:
-    """Give probabilities from log weights."""
-    best = weight.max(initial=-np.inf)
-    if not np.isfinite(best):
-        return np.zeros(len(weight))
-    shares = np.exp(weight - best)
-    return np.asarray(shares / shares.sum())
+@dataclass(frozen=True)
+class Told:
+    """One explanation with what it does to the amounts."""
+
+    explanation: Explanation
+    moved: Moved
 
 
-def explained(
-    search: Search, others: Sequence[int], scrutiny: Scrutiny, counted: tuple[int, int]
-) -> tuple[list[int], tuple[Explanation, ...]]:
+@dataclass(frozen=True)
+class Explaining:
     """
-    Give what may be behind one finding beside the ``others``, the most probable first.
+    All that may be behind one finding, beside the ``others`` (positions) that were found.
 
-    ``counted`` are the number of tests and the step at which it was found.
+    Errors with a size stand first, then the exchanges tried.
     """
-    given = search.given(others)
-    probable = probabilities(search.weight(given))
-    first = int(np.argmax(probable))
-    apart = angles(search, given, first)
-    alike = given.apart & (apart <= scrutiny.angle)
-    told = np.flatnonzero(alike | (probable >= LIKELY))
-    told = told[np.argsort(-probable[told], kind="stable")][:MOST_TOLD]
-    statistic = given.statistics
-    p_values = two_sided(statistic)
-    explanations = []
-    for j in told.tolist():
-        p_value = float(p_values[j])
-        test = HypothesisTest(
-            search.space.hypotheses[j],
-            float(given.scores[j] / given.lengths[j]),
-            float(1 / np.sqrt(given.lengths[j])),
-            float(statistic[j]),
-            p_value,
-            raised(p_value, scrutiny.control, *counted),
+
+    view: View
+    others: Sequence[int]
+    step: int
+
+    @lazy
+    def given(self) -> Given:
+        """Scores and lengths beside the others."""
+        return self.view.search.given(self.others)
+
+    @lazy
+    def exchanges(self) -> list[Exchange]:
+        """The exchanges tried beside the others."""
+        return self.view.exchanges.tried(self.others) if self.view.exchanges.possible else []
+
+    @lazy
+    def probabilities(self) -> Floats:
+        """Probabilities given that there is one error more and that it is one of these."""
+        sized = self.view.search.weight(self.given)
+        prior = self.view.exchange_prior
+        exchanged = np.array([prior + one.log_ratio for one in self.exchanges], dtype=np.float64)
+        weight = np.concatenate((sized, exchanged))
+        best = weight.max(initial=-np.inf)
+        shares = np.exp(weight - best) if np.isfinite(best) else np.zeros(len(weight))
+        return np.asarray(shares / max(float(shares.sum()), 1.0))
+
+    def _alone(self, k: int) -> Signature:
+        """Give the signature of an explanation as if nothing else were wrong."""
+        search = self.view.search
+        if k < self.view.tried:
+            return search.signature(k)
+        exchange = self.exchanges[k - self.view.tried]
+        rows = np.array(exchange.rows, dtype=np.int64)
+        return search.space.signature_of(rows, np.array(exchange.shifts))
+
+    def _beside(self, k: int) -> Signature:
+        """Give the signature of an explanation, the sizes of the others estimated anew."""
+        alone = self._alone(k)
+        known = [self.view.search.signature(o) for o in self.others]
+        if not known:
+            return alone
+        inner = np.array([[one.crosses[o] for o in self.others] for one in known])
+        shares = np.linalg.lstsq(inner, alone.crosses[list(self.others)])[0]
+        return Signature(
+            alone.move - shares @ np.array([one.move for one in known]),
+            alone.seen - shares @ np.array([one.seen for one in known]),
+            alone.crosses - shares @ np.array([one.crosses for one in known]),
         )
-        explanations.append(Explanation(test, float(apart[j]), bool(alike[j]), float(probable[j])))
-    return told.tolist(), tuple(explanations)
 
+    def _angles(self, first: Signature) -> Floats:
+        """Give the angle of every explanation with the first, those of exchanges if likely."""
+        given, tried = self.given, self.view.tried
+        size = max(float(np.linalg.norm(first.seen)), _NOTHING)
+        cosines = np.zeros(len(self.probabilities))
+        length = np.sqrt(np.where(given.apart, given.lengths, 1.0))
+        cosines[:tried] = np.where(given.apart, first.crosses / (length * size), 0.0)
+        for k in tried + np.flatnonzero(self.probabilities[tried:] >= LIKELY):
+            seen = self._beside(int(k)).seen
+            cosines[k] = first.seen @ seen / (size * max(float(np.linalg.norm(seen)), _NOTHING))
+        return np.asarray(np.degrees(np.arccos(np.clip(np.abs(cosines), 0.0, 1.0))))
 
-def moved(search: Search, others: Sequence[int], told: Sequence[int]) -> list[Moved]:
-    """Give what each explanation does to the amounts, the sizes of the others estimated anew."""
-    given = search.given(others)
-    known = [search.signature(o) for o in others]
-    inner = np.array([[one.crosses[o] for o in others] for one in known])
-    result = []
-    for j in told:
-        move = search.signature(j).move
-        if known:
-            shares = np.linalg.lstsq(inner, search.signature(j).crosses[list(others)])[0]
-            move = move - sum(s * one.move for s, one in zip(shares, known, strict=True))
-        size, sd = given.scores[j] / given.lengths[j], 1 / np.sqrt(given.lengths[j])
-        result.append(Moved(search.space.hypotheses[j], np.asarray(move), float(size), float(sd)))
-    return result
+    def told(self, angle: float) -> list[Told]:
+        """Give the explanations worth telling, the most probable first."""
+        probable = self.probabilities
+        angles = self._angles(self._beside(int(np.argmax(probable))))
+        told = np.flatnonzero((probable >= LIKELY) | (angles <= angle))
+        order = told[np.argsort(-probable[told], kind="stable")][:MOST_TOLD]
+        return [
+            Told(
+                Explanation(
+                    self._test(k), float(angles[k]), bool(angles[k] <= angle), float(probable[k])
+                ),
+                self._moved(k),
+            )
+            for k in order.tolist()
+        ]
+
+    def next_best(self, passed: Sequence[Told]) -> Moved | None:
+        """Give the most probable explanation that was not told."""
+        done = {one.explanation.test.hypothesis for one in passed}
+        for k in np.argsort(-self.probabilities, kind="stable").tolist():
+            if self.probabilities[k] > 0 and self._test(k).hypothesis not in done:
+                return self._moved(k)
+        return None
+
+    def _test(self, k: int) -> HypothesisTest:
+        view, given = self.view, self.given
+        if k >= view.tried:
+            exchange = self.exchanges[k - view.tried]
+            possible = view.exchanges.possible
+            return exchange.test(view.adjusted(exchange.p_value, possible, self.step))
+        statistic = float(given.statistics[k])
+        p_value = float(two_sided(np.array([statistic]))[0])
+        return HypothesisTest(
+            view.search.space.hypotheses[k],
+            float(given.scores[k] / given.lengths[k]),
+            float(1 / np.sqrt(given.lengths[k])),
+            statistic,
+            p_value,
+            view.adjusted(p_value, view.tried, self.step),
+        )
+
+    def _moved(self, k: int) -> Moved:
+        """Give what an explanation does to the amounts."""
+        test = self._test(k)
+        size, sd = (1.0, 0.0) if test.size is None or test.sd is None else (test.size, test.sd)
+        return Moved(test.hypothesis, self._beside(k).move, size, sd)

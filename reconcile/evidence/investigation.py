@@ -6,28 +6,27 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.stats import chi2, norm
 
 from reconcile.findings import (
     Decision,
     Evidence,
-    Explanation,
     Family,
     Finding,
+    Hypothesis,
     HypothesisTest,
     Suspicion,
 )
+from reconcile.kernel.lazy import lazy
 from reconcile.kernel.limits import HALF_WEIGHT
 from reconcile.kernel.losses import Loss
 from reconcile.options import Robust
 
 from .decisions import MOST_DECISIONS, balanced_anew, can_be_balanced, to_first_order
-from .explanations import explained, moved
+from .elimination import Elimination, View
+from .explanations import Explaining, Told
 from .imbalances import node_tests
 from .multiplicity import adjusted, critical, size_of, threshold, two_sided
-from .odds import log_prior
-from .serial import MOST_FOUND, Search
-from .space import Space, space_of
 from .telling import Moved, telling
 
 if TYPE_CHECKING:
@@ -40,6 +39,7 @@ if TYPE_CHECKING:
     from reconcile.readings import Reading
 
     from .decisions import Balancing
+    from .elimination import Relinearising
 
 _PLAIN = "standard normal for each test, so chi-square with one degree of freedom for its square"
 _BOUNDS = "; active bounds are left out of the tests, to first order"
@@ -61,6 +61,7 @@ class Investigation:
     counted: Sequence[int]
     scrutiny: Scrutiny
     balanced: Balancing
+    relinearised: Relinearising
 
     def evidence(self) -> Evidence:
         """Give all that can be said."""
@@ -70,29 +71,40 @@ class Investigation:
             return Evidence(_ROBUST, level)
         if test is None or test.degrees_of_freedom == 0:
             return Evidence(_UNCHECKED, level)
-        space = space_of(self.at, self.counted)
-        search = Search(space, log_prior(space.hypotheses, self.scrutiny.prior))
         nodes, groups = node_tests(self.at.solution.plan.model, self.readings, self.scrutiny)
-        chosen = self._chosen(search)
-        findings, told = self._findings(search, chosen)
+        put_back, chosen = self.elimination.found(test.degrees_of_freedom)
+        told = self._told(put_back, chosen)
         limits = np.isin(kinds, (Loss.BELOW, Loss.ABOVE)).any()
+        exchanges, untried = self._exchanges()
         return Evidence(
             _PLAIN + (_BOUNDS if self.balance.active_bounds else "") + (_LIMITS if limits else ""),
             level,
             float(chi2.isf(level, test.degrees_of_freedom)),
-            readings=self._family(space, (Suspicion.READING,)),
-            shared=self._family(space, (Suspicion.SHARED_ERROR, Suspicion.CONTENT)),
-            leaks=self._family(space, (Suspicion.LEAK, Suspicion.WATER_LEAK)),
+            readings=self._family((Suspicion.READING,)),
+            shared=self._family((Suspicion.SHARED_ERROR, Suspicion.CONTENT)),
+            leaks=self._family((Suspicion.LEAK, Suspicion.WATER_LEAK)),
+            exchanges=exchanges,
             nodes=nodes,
             groups=groups,
-            findings=findings,
-            decisions=self._decisions(search, chosen, findings, told),
-            discounted=self._discounted() if findings else None,
+            findings=tuple(finding for finding, _ in told),
+            decisions=self._decisions(put_back, chosen, [one for _, all_ in told for one in all_]),
+            discounted=self._discounted() if told else None,
+            left_untried=untried,
         )
 
-    def _family(self, space: Space, kinds: tuple[Suspicion, ...]) -> Family:
+    @lazy
+    def first(self) -> View:
+        """The balance as it stands."""
+        return View(self.at, self.readings, self.counted, self.scrutiny)
+
+    @lazy
+    def elimination(self) -> Elimination:
+        """The search for errors."""
+        return Elimination(self.first, self.relinearised)
+
+    def _family(self, kinds: tuple[Suspicion, ...]) -> Family:
         """Give the tests of one kind, each hypothesis against nothing being wrong."""
-        control, level = self.scrutiny.control, self.scrutiny.level
+        control, level, space = self.scrutiny.control, self.scrutiny.level, self.first.search.space
         of = np.array([h.suspicion in kinds for h in space.hypotheses], dtype=bool)
         chosen = np.flatnonzero(of)
         scores, lengths = space.scores[chosen], space.lengths[chosen]
@@ -113,103 +125,101 @@ class Investigation:
         limit = critical(p_values, control, level)
         return Family(len(tests), limit, size_of(level), tests)
 
-    def _least(self, space: Space, step: int) -> float:
-        control, level = self.scrutiny.control, self.scrutiny.level
-        return size_of(threshold(control, level, len(space.hypotheses), step))
+    def _exchanges(self) -> tuple[Family, tuple[str, ...]]:
+        """Give the tests of exchanges, and what to say of those that were not tried."""
+        exchanges, control = self.first.exchanges, self.scrutiny.control
+        possible, level = exchanges.possible, self.scrutiny.level
+        tried = exchanges.tried([]) if possible else []
+        p_values = np.ones(possible)
+        p_values[: len(tried)] = [one.p_value for one in tried]
+        raised = adjusted(p_values, control)
+        tests = tuple(one.test(float(q)) for one, q in zip(tried, raised, strict=False))
+        limit = float(norm.isf(threshold(control, level, possible))) if possible else float("inf")
+        said = (
+            f"Of {possible} possible exchanges of bags, trays, values and components {len(tried)} "
+            "were tried: those of the readings and streams that fit worst."
+        )
+        family = Family(possible, limit, float(norm.isf(level)), tests)
+        return family, (said,) if len(tried) < possible else ()
 
-    def _chosen(self, search: Search) -> list[int]:
-        """Give what is found, one after the other, each significant beside the others."""
-        chosen: list[int] = []
-        test = self.balance.test
-        degrees = 0 if test is None else test.degrees_of_freedom
-        while len(chosen) < min(MOST_FOUND, degrees):
-            least = self._least(search.space, len(chosen) + 1)
-            best = search.most_probable(chosen, least)
-            if best is None:
-                break
-            chosen = search.reconsidered([*chosen, best], least)
-        while chosen:
-            sizes = np.abs(search.beside_the_others(chosen))
-            weakest = int(np.argmin(sizes))
-            if sizes[weakest] >= self._least(search.space, len(chosen)):
-                break
-            chosen.pop(weakest)
-        return chosen
+    def _told(
+        self, put_back: list[Hypothesis], chosen: list[Hypothesis]
+    ) -> list[tuple[Finding, list[Told]]]:
+        """Give each finding beside all the others."""
+        found = [*put_back, *chosen]
+        result = []
+        for step, hypothesis in enumerate(found, 1):
+            view = self.elimination.view([h for h in put_back if h != hypothesis])
+            if view is None:
+                continue
+            others = view.positions([h for h in chosen if h != hypothesis])
+            explaining = Explaining(view, others, step)
+            told = explaining.told(self.scrutiny.angle)
+            result.append((self._finding(view, explaining, told), told))
+        return result
 
-    def _findings(
-        self, search: Search, chosen: list[int]
-    ) -> tuple[tuple[Finding, ...], list[list[Moved]]]:
-        findings, told = [], []
-        for step, k in enumerate(chosen, 1):
-            others = [o for o in chosen if o != k]
-            counted = (len(search.space.hypotheses), step)
-            places, explanations = explained(search, others, self.scrutiny, counted)
-            moves = moved(search, others, places)
-            findings.append(self._finding(search, others, places, explanations, moves))
-            told.append(moves)
-        return tuple(findings), told
-
-    def _finding(
-        self,
-        search: Search,
-        others: list[int],
-        places: list[int],
-        explanations: tuple[Explanation, ...],
-        moves: list[Moved],
-    ) -> Finding:
-        first, beside = explanations[0].test, None
-        if len(places) == 1:
-            second = search.next_best([*others, *places], others)
-            if second is not None:
-                beside = search.space.hypotheses[second]
-                moves = moved(search, others, [*places, second])
+    def _finding(self, view: View, explaining: Explaining, told: list[Told]) -> Finding:
+        first, moves = told[0].explanation.test, [one.moved for one in told]
+        second = explaining.next_best(told) if len(told) == 1 else None
+        if second is not None:
+            moves = [*moves, second]
         return Finding(
-            explanations,
+            tuple(one.explanation for one in told),
             first.p_value,
             first.adjusted,
-            telling(self.at, moves, self.readings),
-            beside,
+            telling(view.at, moves, view.readings),
+            None if second is None else second.hypothesis,
         )
 
     def _decisions(
-        self,
-        search: Search,
-        chosen: list[int],
-        findings: tuple[Finding, ...],
-        told: list[list[Moved]],
+        self, put_back: list[Hypothesis], chosen: list[Hypothesis], told: list[Told]
     ) -> tuple[Decision, ...]:
         """Give each explanation taken for true, then the first ones of all findings together."""
         decisions: list[Decision] = []
-        single = [one for moves in told for one in moves][:MOST_DECISIONS]
+        single = told[:MOST_DECISIONS]
         for one in single:
             anew = self.at.is_small or len(single) == 1
-            decisions += self._decided([one], np.array([[one.sd**2]]), anew=anew)
-        if len(findings) > 1:
-            decisions += self._together(search, chosen)
+            test = one.explanation.test
+            variance = np.array([[(test.sd or 0.0) ** 2]])
+            decisions += self._decided(self.at, [], [one.moved], variance, anew=anew)
+        if len(put_back) + len(chosen) > 1:
+            decisions += self._together(put_back, chosen)
         return tuple(decisions)
 
-    def _decided(self, moves: list[Moved], covariance: Floats, *, anew: bool) -> list[Decision]:
-        hypotheses = [one.hypothesis for one in moves]
-        if anew and all(can_be_balanced(h) for h in hypotheses):
+    def _decided(
+        self,
+        at: Linearisation,
+        put_back: list[Hypothesis],
+        moves: list[Moved],
+        covariance: Floats,
+        *,
+        anew: bool,
+    ) -> list[Decision]:
+        hypotheses = [*put_back, *(one.hypothesis for one in moves)]
+        exchanged = any(h.suspicion is Suspicion.EXCHANGE for h in hypotheses)
+        if (anew or exchanged) and all(can_be_balanced(h) for h in hypotheses):
             sheet = self.at.solution.plan.model.flowsheet
             found = balanced_anew(sheet, self.balance, self.readings, hypotheses, self.balanced)
             return [] if found is None else [found]
-        return [to_first_order(self.at, self.balance, moves, covariance)]
+        return [to_first_order(at, self.balance, hypotheses, moves, covariance)]
 
-    def _together(self, search: Search, chosen: list[int]) -> list[Decision]:
+    def _together(self, put_back: list[Hypothesis], chosen: list[Hypothesis]) -> list[Decision]:
         """Give all findings taken for true, their sizes estimated together."""
-        space = search.space
-        signatures = [search.signature(k) for k in chosen]
-        inner = np.array([one.crosses[chosen] for one in signatures])
-        covariance = np.linalg.inv(0.5 * (inner + inner.T))
-        sizes = covariance @ space.scores[chosen]
+        view = self.elimination.view(put_back)
+        if view is None:
+            return []
+        known, space = view.positions(chosen), view.search.space
+        signatures = [view.search.signature(k) for k in known]
+        inner = np.array([one.crosses[known] for one in signatures]).reshape(len(known), -1)
+        covariance = np.linalg.inv(0.5 * (inner + inner.T)) if known else np.zeros((0, 0))
+        sizes = covariance @ space.scores[known]
         moves = [
             Moved(space.hypotheses[k], one.move, float(size), float(np.sqrt(variance)))
             for k, one, size, variance in zip(
-                chosen, signatures, sizes, np.diag(covariance), strict=True
+                known, signatures, sizes, np.diag(covariance), strict=True
             )
         ]
-        return self._decided(moves, covariance, anew=True)
+        return self._decided(view.at, put_back, moves, covariance, anew=True)
 
     def _discounted(self) -> tuple[int, ...] | None:
         """Give the readings that a robust fit discounts."""

@@ -36,6 +36,12 @@ def log_ratio(scores: Floats, lengths: Floats, spread: Floats) -> Floats:
     return np.asarray(0.5 * statistic * seen / (1 + seen) - 0.5 * np.log1p(seen))
 
 
+def log_exchange_prior(possible: int, prior: Prior) -> float:
+    """Give the log of each exchange's probability beforehand."""
+    with np.errstate(divide="ignore"):
+        return float(np.log(prior.exchange / max(possible, 1)))
+
+
 def log_prior(hypotheses: Sequence[Hypothesis], prior: Prior) -> Floats:
     """Give the log of each hypothesis's probability beforehand, even within its kind."""
     leak = np.array([h.suspicion in _LEAKS for h in hypotheses], dtype=bool)

@@ -71,6 +71,12 @@ class Search:
             self.known[k] = self.space.signature(k)
         return self.known[k]
 
+    def basis(self, chosen: Sequence[int]) -> Floats:
+        """Give an orthonormal basis of what the chosen ones may do to the residuals, (used, k)."""
+        if not chosen:
+            return np.zeros((len(self.space.residual), 0))
+        return np.linalg.qr(np.array([self.signature(k).seen for k in chosen]).T)[0]
+
     def given(self, chosen: Sequence[int]) -> Given:
         """Give scores and lengths with the sizes of the chosen ones estimated beside."""
         space = self.space
@@ -103,14 +109,6 @@ class Search:
         """Give the most probable hypothesis whose statistic is at least so large, if any."""
         given = self.given(chosen)
         weight = np.where(np.abs(given.statistics) >= least, self.weight(given), -np.inf)
-        if not len(weight) or not np.isfinite(weight.max()):
-            return None
-        return int(np.argmax(weight))
-
-    def next_best(self, passed: Sequence[int], beside: Sequence[int]) -> int | None:
-        """Give the most probable hypothesis beside some, those ``passed`` over left aside."""
-        weight = self.weight(self.given(beside))
-        weight[list(passed)] = -np.inf
         if not len(weight) or not np.isfinite(weight.max()):
             return None
         return int(np.argmax(weight))

@@ -110,10 +110,7 @@ class Space:
     def signature(self, k: int) -> Signature:
         """Give what hypothesis ``k`` does."""
         if k < len(self.rows):
-            pull = np.zeros(len(self.room))
-            pull[self.rows[k]] = -1 / self.sds[k]
-            move, seen, multipliers = self._answer(pull)
-            return Signature(-move, seen, self._seen_by(seen, multipliers))
+            return self.signature_of(self.rows[[k]], -1 / self.sds[[k]])
         inner = self.at.inner
         release = self.releases[[k - len(self.rows)]].toarray()[0]
         nothing = np.zeros(inner.rows.shape[1])
@@ -121,6 +118,13 @@ class Space:
         seen = -(inner.rows @ step.move)
         crosses = self._seen_by(seen, -step.multipliers)
         return Signature(step.move * self.at.solution.scale, seen, crosses)
+
+    def signature_of(self, rows: Ints, shifts: Floats) -> Signature:
+        """Give what readings in use that are shifted by ``shifts`` of their sds do."""
+        pull = np.zeros(len(self.room))
+        pull[rows] = shifts
+        move, seen, multipliers = self._answer(pull)
+        return Signature(-move, seen, self._seen_by(seen, multipliers))
 
     def columns(self, rows: Ints) -> Floats:
         """Give columns of M, for all readings in use (used, k)."""

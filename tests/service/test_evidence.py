@@ -57,7 +57,7 @@ def test_sound_readings_bring_one_sentence() -> None:
     """Nothing found is said in a sentence, with how much was tried."""
     (said,) = _evidence(_in_line(100.4))["statements"]
 
-    assert said == "No error was found: of 7 tried none is significant at the level of 5 %."
+    assert said == "No error was found: of 13 tried none is significant at the level of 5 %."
 
 
 def test_an_indistinguishable_group_is_said_to_be_one_of_several() -> None:

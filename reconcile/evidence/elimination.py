@@ -1,0 +1,169 @@
+"""
+What is found, one error after the other: the search in full, exchanges included.
+
+A reading, a shared error or a leak is found among inner products.  An exchange changes the values
+and their weights, so once it is found, all is balanced anew with the values put back, and the
+search goes on there.  Findings are held at the level over everything tried: half of it is for
+errors with a size, half for exchanges, where any are possible.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from reconcile.kernel.lazy import lazy
+
+from .decisions import changed
+from .exchanges import Exchange, Exchanges
+from .multiplicity import raised, size_of, threshold
+from .odds import log_exchange_prior, log_prior
+from .serial import MOST_FOUND, Search
+from .space import space_of
+
+if TYPE_CHECKING:
+    from reconcile.findings import Hypothesis
+    from reconcile.linearisation import Linearisation
+    from reconcile.options import Scrutiny
+    from reconcile.readings import Reading
+
+Relinearising = Callable[[Sequence["Reading"]], "Linearisation | None"]
+"""Balances a copy of the readings anew and linearises there; ``None`` where there is no balance."""
+
+
+@dataclass(frozen=True)
+class View:
+    """The balance of some readings, ready to be searched."""
+
+    at: Linearisation
+    readings: Sequence[Reading]
+    counted: Sequence[int]
+    scrutiny: Scrutiny
+
+    @lazy
+    def search(self) -> Search:
+        """The search for errors with a size."""
+        space = space_of(self.at, self.counted)
+        return Search(space, log_prior(space.hypotheses, self.scrutiny.prior))
+
+    @lazy
+    def exchanges(self) -> Exchanges:
+        """The exchanges that are possible."""
+        return Exchanges(self.search, self.readings, self.counted)
+
+    @lazy
+    def places(self) -> dict[Hypothesis, int]:
+        """Position of each hypothesis."""
+        return {h: k for k, h in enumerate(self.search.space.hypotheses)}
+
+    @property
+    def tried(self) -> int:
+        """How many errors with a size are tried."""
+        return len(self.search.space.hypotheses)
+
+    @property
+    def exchange_prior(self) -> float:
+        """Log probability of each exchange beforehand."""
+        return log_exchange_prior(self.exchanges.possible, self.scrutiny.prior)
+
+    @property
+    def kinds(self) -> int:
+        """Into how many parts the level is divided."""
+        return 2 if self.exchanges.possible and self.tried else 1
+
+    def positions(self, hypotheses: Sequence[Hypothesis]) -> list[int]:
+        """Give where hypotheses stand, those left out that cannot be told here."""
+        return [self.places[h] for h in hypotheses if h in self.places]
+
+    def limit(self, count: int, step: int) -> float:
+        """Give the p-value up to which something found at a step is significant."""
+        level = self.scrutiny.level / self.kinds
+        return threshold(self.scrutiny.control, level, count, step)
+
+    def adjusted(self, p_value: float, count: int, step: int) -> float:
+        """Give a p-value with everything tried taken into account."""
+        return min(self.kinds * raised(p_value, self.scrutiny.control, count, step), 1.0)
+
+
+@dataclass
+class Elimination:
+    """The search through all views that its findings open."""
+
+    first: View
+    anew: Relinearising
+    _views: dict[tuple[Hypothesis, ...], View | None] = field(default_factory=dict)
+
+    def view(self, put_back: Sequence[Hypothesis]) -> View | None:
+        """Give the balance with exchanges put back."""
+        key = tuple(put_back)
+        if not key:
+            return self.first
+        if key not in self._views:
+            readings = changed(self.first.readings, key)
+            at = self.anew(readings)
+            first = self.first
+            found = None if at is None else View(at, readings, first.counted, first.scrutiny)
+            self._views[key] = found
+        return self._views[key]
+
+    def found(self, degrees: int) -> tuple[list[Hypothesis], list[Hypothesis]]:
+        """Give what was found: exchanges, and errors with a size beside them."""
+        put_back: list[Hypothesis] = []
+        chosen: list[Hypothesis] = []
+        view = self.first
+        while len(put_back) + len(chosen) < min(MOST_FOUND, degrees):
+            step = len(put_back) + len(chosen) + 1
+            exchange = self._exchange(view, chosen, step)
+            if exchange is not None:
+                opened = self.view([*put_back, exchange.hypothesis])
+                if opened is not None:
+                    put_back.append(exchange.hypothesis)
+                    view = opened
+                    chosen = self._kept(view, chosen, len(put_back))
+                    continue
+            more = self._sized(view, chosen, step)
+            if more is None:
+                break
+            chosen = more
+        return put_back, self._kept(view, chosen, len(put_back))
+
+    def _least(self, view: View, step: int) -> float:
+        return size_of(view.limit(view.tried, step))
+
+    def _sized(self, view: View, chosen: list[Hypothesis], step: int) -> list[Hypothesis] | None:
+        """Give what is chosen with one error more, ``None`` if no other is significant."""
+        search, least = view.search, self._least(view, step)
+        known = view.positions(chosen)
+        best = search.most_probable(known, least)
+        if best is None:
+            return None
+        again = search.reconsidered([*known, best], least)
+        return [search.space.hypotheses[k] for k in again]
+
+    def _exchange(self, view: View, chosen: list[Hypothesis], step: int) -> Exchange | None:
+        """Give the most likely exchange if it is significant and likelier than any other error."""
+        possible = view.exchanges.possible
+        if not possible:
+            return None
+        known = view.positions(chosen)
+        tried = view.exchanges.tried(known)
+        if not tried or tried[0].p_value > view.limit(possible, step):
+            return None
+        search = view.search
+        other = search.most_probable(known, self._least(view, step))
+        rival = -np.inf if other is None else search.weight(search.given(known))[other]
+        return tried[0] if view.exchange_prior + tried[0].log_ratio > rival else None
+
+    def _kept(self, view: View, chosen: list[Hypothesis], before: int) -> list[Hypothesis]:
+        """Give what is still significant beside all the rest, the weakest left out one by one."""
+        known = view.positions(chosen)
+        while known:
+            sizes = np.abs(view.search.beside_the_others(known))
+            weakest = int(np.argmin(sizes))
+            if sizes[weakest] >= self._least(view, before + len(known)):
+                break
+            known.pop(weakest)
+        return [view.search.space.hypotheses[k] for k in known]

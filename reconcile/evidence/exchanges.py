@@ -1,0 +1,272 @@
+"""
+Values that stand in each other's place: bags, trays or components exchanged.
+
+An exchange has no unknown size.  Let d be by how much the readings concerned miss what all others
+say of them, and A its covariance, both in units of their sds: ``d = -M⁻¹ r`` and ``A = M⁻¹`` over
+their rows.  With the values exchanged, each with its sd, ``d + δ`` is left, of covariance
+``A - I + diag(sd'² / sd²)``.  The log likelihood ratio of the two normal densities, L, is compared:
+``sqrt(2 L)`` is not exceeded more often than a standard normal variable, whatever the true values,
+where the sds are equal (the ratio of two simple hypotheses: Cox 1961; Royall 1997).
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from itertools import combinations
+from math import comb, sqrt
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.special import log_ndtr
+
+from reconcile.findings import Exchanged, Hypothesis, HypothesisTest, Suspicion
+from reconcile.flowsheet import SOLIDS
+from reconcile.kernel.lazy import lazy
+from reconcile.kernel.losses import Loss
+from reconcile.measurands import measurand
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from reconcile.kernel.problem import Floats
+    from reconcile.measurands import Measurand
+    from reconcile.readings import Reading
+
+    from .serial import Search
+
+WORST_READINGS = 24
+"""Readings, those that fit worst, whose exchange with any other is tried: an exchange that matters
+leaves at least one of the two among them."""
+
+WORST_STREAMS = 8
+"""Streams, those that fit worst, whose bags and trays are tried for exchange with one another."""
+
+UNSEEN = 1e-8
+"""Added to M, so that a reading that nothing checks is foretold by nothing, not by rounding."""
+
+_PAIR = 2
+
+
+@dataclass(frozen=True)
+class Exchange:
+    """An exchange tried: which, the log likelihood ratio, and places (rows,) with their shifts."""
+
+    hypothesis: Hypothesis
+    log_ratio: float
+    rows: tuple[int, ...]
+    shifts: tuple[float, ...]
+
+    @property
+    def statistic(self) -> float:
+        """The signed root of twice the log likelihood ratio."""
+        return sqrt(2 * abs(self.log_ratio)) * (1 if self.log_ratio > 0 else -1)
+
+    @property
+    def p_value(self) -> float:
+        """The chance of so large a ratio or larger where nothing is exchanged, at most."""
+        return float(np.exp(log_ndtr(-self.statistic))) if self.log_ratio > 0 else 1.0
+
+    def test(self, adjusted: float) -> HypothesisTest:
+        """Give the exchange as a test."""
+        return HypothesisTest(self.hypothesis, None, None, self.statistic, self.p_value, adjusted)
+
+
+@dataclass(frozen=True)
+class Sample:
+    """What was read of one stream: places among the readings in use by measurand."""
+
+    mass: int | None
+    shares: Mapping[Measurand, int]
+
+
+@dataclass(frozen=True)
+class Exchanges:
+    """The exchanges that are possible in one residual space."""
+
+    search: Search
+    readings: Sequence[Reading]
+    counted: Sequence[int]
+
+    @lazy
+    def places(self) -> dict[tuple[str, Measurand], int]:
+        """Places among the readings in use of what was read of single streams in full."""
+        solution = self.search.space.at.solution
+        sheet = solution.plan.model.flowsheet
+        used = np.flatnonzero(solution.used)
+        places = {}
+        for place, row in enumerate(used[used < len(self.counted)].tolist()):
+            reading = self.readings[self.counted[row]]
+            if len(reading.streams) == 1 and solution.losses.kind[row] == Loss.SQUARE:
+                places[reading.streams[0], measurand(sheet, reading.of)] = place
+        return places
+
+    @lazy
+    def reading_at(self) -> dict[int, int]:
+        """The reading in each place."""
+        used = np.flatnonzero(self.search.space.at.solution.used)
+        return {place: self.counted[used[place]] for place in self.places.values()}
+
+    @lazy
+    def alike(self) -> dict[Measurand, list[int]]:
+        """Places of each measurand."""
+        result: dict[Measurand, list[int]] = defaultdict(list)
+        for (_, of), place in self.places.items():
+            result[of].append(place)
+        return result
+
+    @lazy
+    def samples(self) -> dict[str, Sample]:
+        """What was read of each stream."""
+        shares: dict[str, dict[Measurand, int]] = defaultdict(dict)
+        masses: dict[str, int] = {}
+        for (stream, of), place in self.places.items():
+            if of.below:
+                shares[stream][of] = place
+            elif of.name == SOLIDS:
+                masses[stream] = place
+        return {stream: Sample(masses.get(stream), found) for stream, found in shares.items()}
+
+    @lazy
+    def assays(self) -> dict[str, list[int]]:
+        """Places of the assays of each stream, which could be transposed."""
+        sheet = self.search.space.at.solution.plan.model.flowsheet
+        names = {*sheet.components, *sheet.analytes}
+        return {
+            stream: [place for of, place in sample.shares.items() if of.name in names]
+            for stream, sample in self.samples.items()
+        }
+
+    @lazy
+    def possible(self) -> int:
+        """How many exchanges are possible."""
+        single = sum(comb(len(places), 2) for places in self.alike.values())
+        single += sum(comb(len(places), 2) for places in self.assays.values())
+        several = 0
+        for a, b in combinations(self.samples.values(), 2):
+            common = len(a.shares.keys() & b.shares.keys())
+            several += common >= _PAIR
+            several += common > 0 and a.mass is not None and b.mass is not None
+        return single + several
+
+    def tried(self, chosen: Sequence[int]) -> list[Exchange]:
+        """Give the exchanges that are tried beside what is chosen, the most likely first."""
+        judge = _Judge(self, chosen)
+        found = [*judge.pairs(), *judge.samples()]
+        return sorted(found, key=lambda one: -one.log_ratio)
+
+
+class _Judge:
+    """The residuals beside what is chosen, and the likelihood of exchanges in them."""
+
+    def __init__(self, exchanges: Exchanges, chosen: Sequence[int]) -> None:
+        self.exchanges = exchanges
+        search, space = exchanges.search, exchanges.search.space
+        solution = space.at.solution
+        self.values, self.sds = solution.values[solution.used], solution.sds[solution.used]
+        self.taken = search.basis(chosen)
+        self.residual = space.residual - self.taken @ (self.taken.T @ space.residual)
+        self.room = np.maximum(space.room - (self.taken**2).sum(axis=1), 0.0) + UNSEEN
+        size = self.residual**2 / self.room
+        seen_at_all = self.room > 2 * UNSEEN
+        self.misfit = np.where(seen_at_all, size, 0.0)
+        self.worst = self._worst_places()
+        self.worst_samples = self._worst_samples()
+        rows = dict.fromkeys(self.worst)
+        for sample in self.worst_samples.values():
+            rows.update(dict.fromkeys(sample.shares.values()))
+            rows.update({} if sample.mass is None else {sample.mass: None})
+        self.at = {place: k for k, place in enumerate(rows)}
+        places = np.array(list(rows), dtype=np.int64)
+        self.columns: Floats = space.columns(places) - self.taken @ self.taken[places].T
+
+    def _worst_places(self) -> list[int]:
+        places = np.array(sorted(self.exchanges.places.values()), dtype=np.int64)
+        worst = places[np.argsort(-self.misfit[places], kind="stable")]
+        return [int(place) for place in worst[:WORST_READINGS]]
+
+    def _worst_samples(self) -> dict[str, Sample]:
+        samples = self.exchanges.samples
+        misfit = {
+            name: sum(float(self.misfit[place]) for place in sample.shares.values())
+            for name, sample in samples.items()
+        }
+        worst = sorted(samples, key=lambda name: -misfit[name])[:WORST_STREAMS]
+        return {name: samples[name] for name in worst}
+
+    def pairs(self) -> Iterator[Exchange]:
+        """Single values: one measurand of two streams, two assays of one stream."""
+        done: set[tuple[int, int]] = set()
+        kinds = (
+            (Exchanged.VALUES, self.exchanges.alike.values()),
+            (Exchanged.COMPONENTS, self.exchanges.assays.values()),
+        )
+        partners: dict[int, list[tuple[int, Exchanged]]] = defaultdict(list)
+        for kind, groups in kinds:
+            for group in groups:
+                for place in group:
+                    if place in self.at:
+                        partners[place] += [(other, kind) for other in group if other != place]
+        for place in self.worst:
+            others = [
+                (o, kind)
+                for o, kind in partners[place]
+                if (min(place, o), max(place, o)) not in done
+            ]
+            done.update((min(place, o), max(place, o)) for o, _ in others)
+            if others:
+                yield from self._with(place, others)
+
+    def _with(self, place: int, others: list[tuple[int, Exchanged]]) -> Iterator[Exchange]:
+        """Try one reading with each of several others, in closed form."""
+        j = np.array([other for other, _ in others], dtype=np.int64)
+        m = self.columns[j, self.at[place]]
+        a, b = self.room[place], self.room[j]
+        det = np.maximum(a * b - m**2, UNSEEN**2)
+        ri, rj = self.residual[place], self.residual[j]
+        before = (b * ri**2 - 2 * m * ri * rj + a * rj**2) / det
+        di, dj = -(b * ri - m * rj) / det, -(a * rj - m * ri) / det
+        grown = (self.sds[j] / self.sds[place]) ** 2
+        aa, bb, ab = b / det - 1 + grown, a / det - 1 + 1 / grown, -m / det
+        after_det = np.maximum(aa * bb - ab**2, UNSEEN**2)
+        si = (self.values[j] - self.values[place]) / self.sds[place]
+        sj = (self.values[place] - self.values[j]) / self.sds[j]
+        ei, ej = di + si, dj + sj
+        after = (bb * ei**2 - 2 * ab * ei * ej + aa * ej**2) / after_det
+        ratio = 0.5 * (before - after) - 0.5 * (np.log(after_det) + np.log(det))
+        reading_at = self.exchanges.reading_at
+        for (other, kind), L, one, two in zip(others, ratio, si, sj, strict=True):
+            pair = (reading_at[place], reading_at[other])
+            hypothesis = Hypothesis(Suspicion.EXCHANGE, pair, exchanged=kind)
+            yield Exchange(hypothesis, float(L), (place, other), (float(one), float(two)))
+
+    def samples(self) -> Iterator[Exchange]:
+        """Bags and trays of the streams that fit worst."""
+        for one, other in combinations(self.worst_samples.values(), 2):
+            common = [of for of in one.shares if of in other.shares]
+            bags = [(one.shares[of], other.shares[of]) for of in common]
+            if len(bags) >= _PAIR:
+                yield self._several(bags, Exchanged.SAMPLES)
+            if bags and one.mass is not None and other.mass is not None:
+                yield self._several([(one.mass, other.mass), *bags], Exchanged.TRAYS)
+
+    def _several(self, pairs: list[tuple[int, int]], kind: Exchanged) -> Exchange:
+        """Try many readings exchanged two by two."""
+        rows = np.array(pairs, dtype=np.int64).ravel()
+        other = np.array([(b, a) for a, b in pairs], dtype=np.int64).ravel()
+        columns = np.array([self.at[row] for row in rows.tolist()], dtype=np.int64)
+        inner = self.columns[np.ix_(rows, columns)]
+        inner = 0.5 * (inner + inner.T) + UNSEEN * np.eye(len(rows))
+        sizes, along = np.linalg.eigh(inner)
+        inverse = (along / np.maximum(sizes, UNSEEN)) @ along.T
+        missed = -inverse @ self.residual[rows]
+        shift = (self.values[other] - self.values[rows]) / self.sds[rows]
+        after = inverse - np.eye(len(rows)) + np.diag((self.sds[other] / self.sds[rows]) ** 2)
+        left = missed + shift
+        ratio = 0.5 * (missed @ inner @ missed - left @ np.linalg.solve(after, left))
+        ratio -= 0.5 * float(np.linalg.slogdet(after)[1] + np.log(np.maximum(sizes, UNSEEN)).sum())
+        reading_at = self.exchanges.reading_at
+        hypothesis = Hypothesis(
+            Suspicion.EXCHANGE, tuple(reading_at[int(row)] for row in rows), exchanged=kind
+        )
+        return Exchange(hypothesis, float(ratio), tuple(rows.tolist()), tuple(shift.tolist()))
