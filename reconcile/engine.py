@@ -27,9 +27,11 @@ from .options import Options, Robust
 from .plan import PLANS
 from .readings import Reading
 from .solve import solve
+from .stack import objectives
 from .start import Contradiction, StartError
 
 if TYPE_CHECKING:
+    from .kernel.problem import Floats
     from .plan import Plan
     from .solve import Solution
 
@@ -38,6 +40,10 @@ Ending = TypeVar("Ending")
 
 ALIKE = 1e-3
 """Share of the fall within which two nodes explain a contradiction of sizes equally well."""
+
+SECOND_OPINION_STEPS = 40
+"""Newton steps of a robust fit that is only a second opinion: one that needs more is done
+without."""
 
 ROUNDING = 1e-9
 """A statistic below this is zero."""
@@ -145,7 +151,14 @@ def _with_evidence(
     budget = in_hand()
 
     def balanced(readings: Sequence[Reading], robust: Robust = Robust.NONE) -> Balance:
-        left = replace(options, scrutiny=None, robust=robust, time_budget_s=budget.left)
+        steps = options.max_iterations if robust is Robust.NONE else SECOND_OPINION_STEPS
+        left = replace(
+            options,
+            scrutiny=None,
+            robust=robust,
+            time_budget_s=budget.left,
+            max_iterations=min(steps, options.max_iterations),
+        )
         return reconcile_balance(sheet, readings, left)
 
     def relinearised(readings: Sequence[Reading]) -> Linearisation | None:
@@ -153,9 +166,12 @@ def _with_evidence(
         found = walked(sheet, readings, left, lambda solution, _: Linearisation(solution))
         return found if isinstance(found, Linearisation) else None
 
+    def side_by_side(values: Floats, sds: Floats) -> Floats:
+        return objectives(at.solution.plan, values[:, counted], sds[:, counted], options, budget)
+
     try:
         found = Investigation(
-            at, balance, readings, counted, scrutiny, balanced, relinearised
+            at, balance, readings, counted, scrutiny, balanced, relinearised, side_by_side
         ).evidence()
     except (OverBudget, np.linalg.LinAlgError) as trouble:
         found = Evidence(f"none: {trouble}", scrutiny.level)

@@ -207,6 +207,16 @@ def _together(
     return found
 
 
+def objectives(plan: Plan, values: Floats, sds: Floats, options: Options, budget: Budget) -> Floats:
+    """
+    Give the objectives of sets of values (sets, readings) of one plan, (sets,).
+
+    NaN for a set that the compiled road does not settle: it is not tried on any other.
+    """
+    found = _together(plan, values, sds, options, budget)
+    return np.where(found.left, np.nan, found.objective)
+
+
 def _alone(
     plan: Plan, values: Floats, sds: Floats, options: Options, budget: Budget
 ) -> tuple[Outcome, Solution | None]:

@@ -14,24 +14,41 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.stats import chi2
 
+from reconcile.findings import Suspicion
 from reconcile.kernel.lazy import lazy
 
 from .decisions import changed
 from .exchanges import Exchange, Exchanges
 from .multiplicity import raised, size_of, threshold
 from .odds import log_exchange_prior, log_prior
+from .refits import Objectives, refitted
 from .serial import MOST_FOUND, Search
 from .space import space_of
 
 if TYPE_CHECKING:
     from reconcile.findings import Hypothesis
+    from reconcile.kernel.problem import Floats
     from reconcile.linearisation import Linearisation
     from reconcile.options import Scrutiny
     from reconcile.readings import Reading
 
 Relinearising = Callable[[Sequence["Reading"]], "Linearisation | None"]
 """Balances a copy of the readings anew and linearises there; ``None`` where there is no balance."""
+
+
+@dataclass(frozen=True)
+class Judged:
+    """
+    Log weights of all errors with a size, and the likeliest exchanges, the first one first.
+
+    ``tried`` is how many exchanges were.
+    """
+
+    sized: Floats
+    exchanges: list[Exchange]
+    tried: int
 
 
 @dataclass(frozen=True)
@@ -42,6 +59,8 @@ class View:
     readings: Sequence[Reading]
     counted: Sequence[int]
     scrutiny: Scrutiny
+    objectives: Objectives | None = None
+    _judged: dict[tuple[int, ...], Judged] = field(default_factory=dict)
 
     @lazy
     def search(self) -> Search:
@@ -74,6 +93,44 @@ class View:
         """Into how many parts the level is divided."""
         return 2 if self.exchanges.possible and self.tried else 1
 
+    def judged(self, beside: Sequence[int]) -> Judged:
+        """Weigh all errors beside some, by fits anew where the residuals are large."""
+        key = tuple(beside)
+        if key not in self._judged:
+            self._judged[key] = self._weighed(key)
+        return self._judged[key]
+
+    def _weighed(self, beside: tuple[int, ...]) -> Judged:
+        search, exchanges = self.search, self.exchanges
+        given = search.given(beside)
+        weight = search.weight(given)
+        tried = exchanges.tried(beside) if exchanges.possible else []
+        others = [search.space.hypotheses[k] for k in beside]
+        sound = self._remainder(beside) <= self._usual(len(beside))
+        likely = bool(tried) and tried[0].p_value <= self.limit(exchanges.possible, 1)
+        if self.objectives is None or not tried or (sound and not likely):
+            return Judged(weight, tried, len(tried))
+        if any(h.suspicion is not Suspicion.READING for h in others):
+            return Judged(weight, tried, len(tried))
+        worst = np.argsort(-weight, kind="stable")
+        suspects = [search.space.hypotheses[k] for k in worst.tolist() if np.isfinite(weight[k])]
+        anew, falls = refitted(self.readings, others, tried, suspects, self.objectives)
+        for hypothesis, fall in falls.items():
+            k = self.places[hypothesis]
+            weight[k] = search.weight_of(k, given, fall)
+        return Judged(weight, sorted(anew, key=lambda one: -one.log_ratio), len(tried))
+
+    def _remainder(self, beside: tuple[int, ...]) -> float:
+        """Give the sum of squares that is left beside some errors."""
+        taken = self.search.given(beside).taken
+        return self.at.statistic - float((taken**2).sum())
+
+    def _usual(self, errors: int) -> float:
+        """Give the sum of squares up to which that is as it should be."""
+        solution = self.at.solution
+        degrees = solution.plan.degrees_with(solution.closed) - errors
+        return float(chi2.isf(self.scrutiny.level, degrees)) if degrees > 0 else 0.0
+
     def positions(self, hypotheses: Sequence[Hypothesis]) -> list[int]:
         """Give where hypotheses stand, those left out that cannot be told here."""
         return [self.places[h] for h in hypotheses if h in self.places]
@@ -105,7 +162,8 @@ class Elimination:
             readings = changed(self.first.readings, key)
             at = self.anew(readings)
             first = self.first
-            found = None if at is None else View(at, readings, first.counted, first.scrutiny)
+            parts = (readings, first.counted, first.scrutiny, first.objectives)
+            found = None if at is None else View(at, *parts)
             self._views[key] = found
         return self._views[key]
 
@@ -149,13 +207,12 @@ class Elimination:
         if not possible:
             return None
         known = view.positions(chosen)
-        tried = view.exchanges.tried(known)
-        if not tried or tried[0].p_value > view.limit(possible, step):
+        judged = view.judged(known)
+        best = judged.exchanges[0] if judged.exchanges else None
+        if best is None or best.p_value > view.limit(possible, step):
             return None
-        search = view.search
-        other = search.most_probable(known, self._least(view, step))
-        rival = -np.inf if other is None else search.weight(search.given(known))[other]
-        return tried[0] if view.exchange_prior + tried[0].log_ratio > rival else None
+        rival = judged.sized.max(initial=-np.inf)
+        return best if view.exchange_prior + best.log_ratio > rival else None
 
     def _kept(self, view: View, chosen: list[Hypothesis], before: int) -> list[Hypothesis]:
         """Give what is still significant beside all the rest, the weakest left out one by one."""

@@ -39,7 +39,7 @@ WORST_READINGS = 24
 """Readings, those that fit worst, whose exchange with any other is tried: an exchange that matters
 leaves at least one of the two among them."""
 
-WORST_STREAMS = 8
+WORST_STREAMS = 10
 """Streams, those that fit worst, whose bags and trays are tried for exchange with one another."""
 
 UNSEEN = 1e-8
@@ -50,12 +50,23 @@ _PAIR = 2
 
 @dataclass(frozen=True)
 class Exchange:
-    """An exchange tried: which, the log likelihood ratio, and places (rows,) with their shifts."""
+    """
+    An exchange tried, with places (rows,) among the readings in use and their shifts in sds.
+
+    ``fall`` is half the fall of the objective, ``volume`` what the change of weights adds to the
+    log likelihood ratio.
+    """
 
     hypothesis: Hypothesis
-    log_ratio: float
+    fall: float
+    volume: float
     rows: tuple[int, ...]
     shifts: tuple[float, ...]
+
+    @property
+    def log_ratio(self) -> float:
+        """The log likelihood ratio against no exchange."""
+        return self.fall + self.volume
 
     @property
     def statistic(self) -> float:
@@ -233,12 +244,12 @@ class _Judge:
         sj = (self.values[place] - self.values[j]) / self.sds[j]
         ei, ej = di + si, dj + sj
         after = (bb * ei**2 - 2 * ab * ei * ej + aa * ej**2) / after_det
-        ratio = 0.5 * (before - after) - 0.5 * (np.log(after_det) + np.log(det))
+        fall, volume = 0.5 * (before - after), -0.5 * (np.log(after_det) + np.log(det))
         reading_at = self.exchanges.reading_at
-        for (other, kind), L, one, two in zip(others, ratio, si, sj, strict=True):
+        for (other, kind), f, v, one, two in zip(others, fall, volume, si, sj, strict=True):
             pair = (reading_at[place], reading_at[other])
             hypothesis = Hypothesis(Suspicion.EXCHANGE, pair, exchanged=kind)
-            yield Exchange(hypothesis, float(L), (place, other), (float(one), float(two)))
+            yield Exchange(hypothesis, float(f), float(v), (place, other), (float(one), float(two)))
 
     def samples(self) -> Iterator[Exchange]:
         """Bags and trays of the streams that fit worst."""
@@ -263,10 +274,11 @@ class _Judge:
         shift = (self.values[other] - self.values[rows]) / self.sds[rows]
         after = inverse - np.eye(len(rows)) + np.diag((self.sds[other] / self.sds[rows]) ** 2)
         left = missed + shift
-        ratio = 0.5 * (missed @ inner @ missed - left @ np.linalg.solve(after, left))
-        ratio -= 0.5 * float(np.linalg.slogdet(after)[1] + np.log(np.maximum(sizes, UNSEEN)).sum())
+        fall = 0.5 * (missed @ inner @ missed - left @ np.linalg.solve(after, left))
+        grown = np.linalg.slogdet(after)[1] + np.log(np.maximum(sizes, UNSEEN)).sum()
         reading_at = self.exchanges.reading_at
         hypothesis = Hypothesis(
             Suspicion.EXCHANGE, tuple(reading_at[int(row)] for row in rows), exchanged=kind
         )
-        return Exchange(hypothesis, float(ratio), tuple(rows.tolist()), tuple(shift.tolist()))
+        shifts = tuple(shift.tolist())
+        return Exchange(hypothesis, float(fall), -0.5 * float(grown), tuple(rows.tolist()), shifts)

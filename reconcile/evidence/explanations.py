@@ -33,6 +33,10 @@ if TYPE_CHECKING:
 LIKELY = 0.05
 """Probability from which an explanation is told although it is not the same as the first."""
 
+LEAST_TOLD = 1e-2
+"""Probability, as a share of the first one's, from which an explanation that is the same is told:
+what would be the same but for being absurdly large is not."""
+
 MOST_TOLD = 12
 """Explanations told of one finding."""
 
@@ -66,16 +70,15 @@ class Explaining:
         """Scores and lengths beside the others."""
         return self.view.search.given(self.others)
 
-    @lazy
+    @property
     def exchanges(self) -> list[Exchange]:
         """The exchanges tried beside the others."""
-        return self.view.exchanges.tried(self.others) if self.view.exchanges.possible else []
+        return self.view.judged(self.others).exchanges
 
     @lazy
     def probabilities(self) -> Floats:
         """Probabilities given that there is one error more and that it is one of these."""
-        sized = self.view.search.weight(self.given)
-        prior = self.view.exchange_prior
+        sized, prior = self.view.judged(self.others).sized, self.view.exchange_prior
         exchanged = np.array([prior + one.log_ratio for one in self.exchanges], dtype=np.float64)
         weight = np.concatenate((sized, exchanged))
         best = weight.max(initial=-np.inf)
@@ -121,7 +124,8 @@ class Explaining:
         """Give the explanations worth telling, the most probable first."""
         probable = self.probabilities
         angles = self._angles(self._beside(int(np.argmax(probable))))
-        told = np.flatnonzero((probable >= LIKELY) | (angles <= angle))
+        alike = (angles <= angle) & (probable >= LEAST_TOLD * probable.max())
+        told = np.flatnonzero((probable >= LIKELY) | alike)
         order = told[np.argsort(-probable[told], kind="stable")][:MOST_TOLD]
         return [
             Told(

@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 
     from .decisions import Balancing
     from .elimination import Relinearising
+    from .refits import Objectives
 
 _PLAIN = "standard normal for each test, so chi-square with one degree of freedom for its square"
 _BOUNDS = "; active bounds are left out of the tests, to first order"
@@ -62,6 +63,7 @@ class Investigation:
     scrutiny: Scrutiny
     balanced: Balancing
     relinearised: Relinearising
+    objectives: Objectives
 
     def evidence(self) -> Evidence:
         """Give all that can be said."""
@@ -95,7 +97,7 @@ class Investigation:
     @lazy
     def first(self) -> View:
         """The balance as it stands."""
-        return View(self.at, self.readings, self.counted, self.scrutiny)
+        return View(self.at, self.readings, self.counted, self.scrutiny, self.objectives)
 
     @lazy
     def elimination(self) -> Elimination:
@@ -129,18 +131,19 @@ class Investigation:
         """Give the tests of exchanges, and what to say of those that were not tried."""
         exchanges, control = self.first.exchanges, self.scrutiny.control
         possible, level = exchanges.possible, self.scrutiny.level
-        tried = exchanges.tried([]) if possible else []
+        judged = self.first.judged([])
+        tried = judged.exchanges
         p_values = np.ones(possible)
         p_values[: len(tried)] = [one.p_value for one in tried]
         raised = adjusted(p_values, control)
         tests = tuple(one.test(float(q)) for one, q in zip(tried, raised, strict=False))
         limit = float(norm.isf(threshold(control, level, possible))) if possible else float("inf")
         said = (
-            f"Of {possible} possible exchanges of bags, trays, values and components {len(tried)} "
-            "were tried: those of the readings and streams that fit worst."
+            f"Of {possible} possible exchanges of bags, trays, values and components "
+            f"{judged.tried} were tried: those of the readings and streams that fit worst."
         )
         family = Family(possible, limit, float(norm.isf(level)), tests)
-        return family, (said,) if len(tried) < possible else ()
+        return family, (said,) if judged.tried < possible else ()
 
     def _told(
         self, put_back: list[Hypothesis], chosen: list[Hypothesis]

@@ -105,6 +105,12 @@ class Search:
         ratio = log_ratio(given.scores, np.maximum(given.lengths, 0.0), self.space.spread)
         return np.where(given.apart, self.prior + ratio, -np.inf)
 
+    def weight_of(self, k: int, given: Given, fall: float) -> float:
+        """Give the log probability of one hypothesis whose likelihood ratio is ``fall``."""
+        score = np.sqrt(max(fall, 0.0) * given.lengths[[k]])
+        spread = self.space.spread[[k]]
+        return float(self.prior[k] + log_ratio(score, given.lengths[[k]], spread)[0])
+
     def most_probable(self, chosen: Sequence[int], least: float) -> int | None:
         """Give the most probable hypothesis whose statistic is at least so large, if any."""
         given = self.given(chosen)
