@@ -1,10 +1,10 @@
 """
 How long sampling plans take, how near they come to the best, and how true their forecasts are.
 
-Run ``OPENBLAS_NUM_THREADS=1 python -m tests.studies.sampling_plans`` from the root.  For each network
-and budget: the time of the whole plan, the method, and the gap to the bound.  Then the readings of the
-largest plan are drawn around the truth, anew each time, taken, and balanced with the rest: what the
-sds then are over what was forecast.
+Run ``OPENBLAS_NUM_THREADS=1 python -m tests.studies.sampling_plans`` from the root.  For each
+network and budget: the time of the whole plan, the method, and the gap to the bound.  Then the
+readings of the largest plan are drawn around what they are expected to read, anew each time, and
+balanced with the rest: what the sds then are over what was forecast.
 """
 
 from __future__ import annotations
@@ -112,17 +112,14 @@ def ratios(case: Case, prospects: Sequence[Prospect], plan: SamplingPlan) -> lis
     return found
 
 
-def _line(case: Case, prospects: Sequence[Prospect], budget: float) -> tuple[str, SamplingPlan]:
+def _line(case: Case, prospects: tuple[Prospect, ...], budget: float) -> tuple[str, SamplingPlan]:
     started = time.perf_counter()
-    plan = sampling_plan(
-        case.flowsheet, case.readings, Question(tuple(prospects), budget, case.targets)
-    )
+    question = Question(prospects, budget, case.targets)
+    plan = sampling_plan(case.flowsheet, case.readings, question)
     seconds = time.perf_counter() - started
     gap = 100 * (plan.after.index / plan.bound - 1) if plan.bound else float("nan")
-    return (
-        f"{budget:6.0f} {seconds:7.2f} s  index {plan.after.index:.4f}  gap {gap:5.2f} %  {plan.method}",
-        plan,
-    )
+    index = f"index {plan.after.index:.4f}  gap {gap:5.2f} %"
+    return f"{budget:6.0f} {seconds:7.2f} s  {index}  {plan.method}", plan
 
 
 def main() -> None:
@@ -142,7 +139,7 @@ def main() -> None:
         detection = Detection(tuple(range(len(case.readings))))
         started = time.perf_counter()
         plan = sampling_plan(
-            case.flowsheet, case.readings, Question(tuple(prospects), 10.0, detection=detection)
+            case.flowsheet, case.readings, Question(prospects, 10.0, detection=detection)
         )
         out(
             f"  power, budget 10: {time.perf_counter() - started:7.2f} s  least "
