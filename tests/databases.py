@@ -8,9 +8,8 @@ databases.
 from __future__ import annotations
 
 import os
-import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
@@ -55,28 +54,37 @@ def _url_text(url: URL) -> str:
     return url.set(drivername="postgresql").render_as_string(hide_password=False)
 
 
+Fill = Callable[[str], None]
+"""Puts something into the database at a URL, for a template that others are copied from."""
+
+
+def _nothing(url: str) -> None:
+    """Leave a template as the migrations made it."""
+
+
+def _made(url: str, fill: Fill) -> None:
+    store = Store(database_url(url))
+    migrate(store)
+    store.close()
+    fill(url)
+
+
 @cache
-def _template() -> str:
+def _template(fill: Fill) -> str:
     """Give the name of a PostgreSQL database at the newest revision, from which others copy."""
     name = f"evenlode_{uuid4().hex[:12]}"
     _execute(_server(), f"CREATE DATABASE {name}")
-    store = Store(database_url(_url_text(_server().set(database=name))))
-    migrate(store)
-    store.close()
+    _made(_url_text(_server().set(database=name)), fill)
     return name
 
 
 @cache
-def _template_file() -> bytes:
+def _template_file(fill: Fill) -> bytes:
     """Give a SQLite file at the newest revision."""
-    folder = Path(tempfile.mkdtemp())
-    try:
-        store = Store(database_url(f"sqlite:///{folder / 'template.db'}"))
-        migrate(store)
-        store.close()
-        return (folder / "template.db").read_bytes()
-    finally:
-        shutil.rmtree(folder)
+    with tempfile.TemporaryDirectory() as folder:
+        file = Path(folder) / "template.db"
+        _made(f"sqlite:///{file}", fill)
+        return file.read_bytes()
 
 
 @contextmanager
@@ -90,14 +98,14 @@ def empty_database(kind: str, folder: Path) -> Iterator[str]:
 
 
 @contextmanager
-def database(kind: str, folder: Path) -> Iterator[str]:
-    """Give the URL of a database of a kind at the newest revision, which holds nothing."""
+def database(kind: str, folder: Path, fill: Fill = _nothing) -> Iterator[str]:
+    """Give the URL of a database of a kind at the newest revision, which holds what was filled."""
     if kind == "sqlite":
         file = folder / f"{uuid4().hex}.db"
-        file.write_bytes(_template_file())
+        file.write_bytes(_template_file(fill))
         yield f"sqlite:///{file}"
         return
-    with _postgresql_database(_template()) as url:
+    with _postgresql_database(_template(fill)) as url:
         yield url
 
 

@@ -30,27 +30,32 @@ LINES = 20
 """Readings of a batch."""
 
 CLIENTS = 6
-_LEAST_LIFE_S, _LONGEST_LIFE_S = 0.1, 1.0
+_AT_WORK_S = 20.0
+_LONGEST_LIFE_S = 0.3
+"""Longest life of a server after its first acknowledgement; a batch takes some 20 ms."""
+
 _START = datetime(2026, 1, 1, tzinfo=UTC)
 
 
 @dataclass
 class Load:
-    """What the clients have sent: how many attempts, and which batches were acknowledged."""
+    """What the clients have sent, how it ended, and which batches were acknowledged."""
 
     sent: set[str] = field(default_factory=set)
     acknowledged: set[str] = field(default_factory=set)
-    attempts: int = 0
+    postings: int = 0
     cut_off: int = 0
+    told_to_wait: int = 0
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
-    def note(self, batch: str, *, is_acknowledged: bool) -> None:
-        """Take note of an attempt."""
+    def note(self, batch: str, outcome: str) -> None:
+        """Take note of a posting that reached the server."""
         with self._lock:
-            self.attempts += 1
-            self.cut_off += not is_acknowledged
+            self.postings += 1
+            self.cut_off += outcome == "cut off"
+            self.told_to_wait += outcome == "told to wait"
             self.sent.add(batch)
-            if is_acknowledged:
+            if outcome == "acknowledged":
                 self.acknowledged.add(batch)
 
 
@@ -59,8 +64,9 @@ class Verdict:
     """What was found after the last kill; all but the counts must be empty."""
 
     kills: int
-    attempts: int
+    postings: int
     cut_off: int
+    told_to_wait: int
     acknowledged: int
     lost: set[str]
     half_written: dict[str, int]
@@ -87,33 +93,33 @@ def _lines(batch: str) -> list[dict[str, object]]:
 def _client(server: KillableServer, load: Load, ending: threading.Event, seed: int) -> None:
     chance = Random(seed)  # noqa: S311 - for a test that can be run again
     number = 0
-    while not ending.is_set():
-        batch, key = f"client {seed} batch {number}", str(uuid4())
-        number += 1
-        while not _post(server.address, batch, key, load) and not ending.is_set():
-            key = chance.choice([key, key, str(uuid4()), ""])
-            time.sleep(0.01)
+    with httpx.Client(timeout=20) as client:
+        while not ending.is_set():
+            batch, key = f"client {seed} batch {number}", str(uuid4())
+            number += 1
+            while not _post(client, server.address, batch, key, load) and not ending.is_set():
+                key = chance.choice([key, key, str(uuid4()), ""])
+                time.sleep(0.01)
 
 
-def _post(address: str, batch: str, key: str, load: Load) -> bool:
+def _post(client: httpx.Client, address: str, batch: str, key: str, load: Load) -> bool:
+    """Post a batch, and tell whether it was acknowledged."""
     headers = {"Idempotency-Key": key} if key else {}
+    body = {"readings": _lines(batch)}
     try:
-        reply = httpx.post(
-            f"{address}{SITE}/readings",
-            json={"readings": _lines(batch)},
-            headers=headers,
-            timeout=20,
-        )
+        reply = client.post(f"{address}{SITE}/readings", json=body, headers=headers)
+    except httpx.ConnectError:
+        return False  # the next server does not listen yet
     except httpx.TransportError:
-        load.note(batch, is_acknowledged=False)
+        load.note(batch, "cut off")
         return False
-    if reply.status_code in {409, 503}:  # still at work, or waiting for the database
-        load.note(batch, is_acknowledged=False)
+    if reply.status_code in {409, 503}:  # the first is still at work, or the database is
+        load.note(batch, "told to wait")
         return False
     told = reply.json()
     assert 200 == reply.status_code, told
     assert LINES == told["parked"] + told["repeated"], told
-    load.note(batch, is_acknowledged=True)
+    load.note(batch, "acknowledged")
     return True
 
 
@@ -124,13 +130,21 @@ def killed(url: str, kills: int, seed: int) -> Verdict:
     with KillableServer(url) as server, ThreadPoolExecutor(CLIENTS) as pool:
         clients = [pool.submit(_client, server, load, ending, i) for i in range(CLIENTS)]
         for _ in range(kills):
-            time.sleep(chance.uniform(_LEAST_LIFE_S, _LONGEST_LIFE_S))
+            _await_work(load)
+            time.sleep(chance.uniform(0, _LONGEST_LIFE_S))
             server.kill()
             server.start()
         ending.set()
         for client in clients:
             client.result()
     return _verdict(url, kills, load)
+
+
+def _await_work(load: Load) -> None:
+    """Wait until the server is at work, so that the kill comes in the middle of it."""
+    before, deadline = len(load.acknowledged), time.monotonic() + _AT_WORK_S
+    while len(load.acknowledged) == before and time.monotonic() < deadline:
+        time.sleep(0.002)
 
 
 def _verdict(url: str, kills: int, load: Load) -> Verdict:
@@ -148,8 +162,9 @@ def _verdict(url: str, kills: int, load: Load) -> Verdict:
         counts[row[0]] = counts.get(row[0], 0) + 1
     return Verdict(
         kills=kills,
-        attempts=load.attempts,
+        postings=load.postings,
         cut_off=load.cut_off,
+        told_to_wait=load.told_to_wait,
         acknowledged=len(load.acknowledged),
         lost=load.acknowledged - set(counts),
         half_written={b: n for b, n in counts.items() if n != LINES or b not in load.sent},

@@ -9,8 +9,10 @@ from typing import Any
 import httpx
 from fastapi import FastAPI
 
+from service.app import create_app
 from service.balances.schemas import MINIMAL_EXAMPLE
 from service.calendars.schemas import EXAMPLE as CALENDAR
+from service.kit.settings import Settings
 from tests.service.client import JSON, ask
 
 NEW = {"If-None-Match": "*"}
@@ -70,3 +72,10 @@ def build(app: FastAPI) -> None:
     ):
         made = put(app, path, body)
         assert made.status_code == 201, made.text
+
+
+def fill(url: str) -> None:
+    """Make the plant in a database; for a template that others are copied from."""
+    app = create_app(Settings(database_url=url))
+    build(app)
+    app.state.store.close()

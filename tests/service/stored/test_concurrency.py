@@ -10,13 +10,12 @@ from concurrent.futures import ThreadPoolExecutor
 import httpx
 import pytest
 import sqlalchemy as sa
-from fastapi import FastAPI
 
 from service.store import Store
 from service.store.engine import database_url
 from service.store.tables import reading_versions, readings
 
-from .plant import SITE, build
+from .plant import SITE
 from .server import KillableServer
 
 CLIENTS = 50
@@ -61,21 +60,19 @@ def _ask(address: str, start: int, key: str | None) -> Counter[str]:
     ids=["same batch and key", "same batch", "overlapping batches"],
 )
 def test_fifty_clients_leave_one_copy_of_each_reading(
-    app: FastAPI, stored_url: str, starts: list[int], keys: list[str | None]
+    plant_url: str, starts: list[int], keys: list[str | None]
 ) -> None:
     """Whoever comes first stores a reading; to all others it is a repeat, or the same answer."""
-    build(app)
-    app.state.store.close()
     barrier = threading.Barrier(CLIENTS)
 
     def client(i: int) -> Counter[str]:
         barrier.wait()
         return _ask(server.address, starts[i], keys[i])
 
-    with KillableServer(stored_url) as server, ThreadPoolExecutor(CLIENTS) as pool:
+    with KillableServer(plant_url) as server, ThreadPoolExecutor(CLIENTS) as pool:
         told = list(pool.map(client, range(CLIENTS)))
 
-    store = Store(database_url(stored_url))
+    store = Store(database_url(plant_url))
     with store.reading() as connection:
         times = list(connection.scalars(sa.select(readings.c.time)))
         versions = connection.scalar(sa.select(sa.func.count()).select_from(reading_versions))

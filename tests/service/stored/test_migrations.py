@@ -40,12 +40,42 @@ def test_every_migration_can_be_undone(empty: Store) -> None:
     """Back to nothing, and forward again."""
     migrate(empty)
     migrate(empty, "base")
-    with empty.reading() as connection:
-        assert {"alembic_version"} == set(sa.inspect(connection).get_table_names())
+    assert {"alembic_version"} == _tables(empty)
 
     migrate(empty)
 
     assert is_newest(empty)
+
+
+def test_migrations_keep_what_is_stored(plant_url: str) -> None:
+    """A step back and forward again leaves the tables that it does not concern as they were."""
+    store = Store(database_url(plant_url))
+    before = _rows(store, *_OF_FOUNDATION)
+    assert all(before.values())
+
+    migrate(store, "0001")
+    assert _OF_FOUNDATION == tuple(sorted(_tables(store) - {"alembic_version", "answers"}))
+    migrate(store)
+
+    assert before == _rows(store, *_OF_FOUNDATION)
+    assert is_newest(store)
+    store.close()
+
+
+_OF_FOUNDATION = ("site_revisions", "sites", "versions")
+
+
+def _tables(store: Store) -> set[str]:
+    with store.reading() as connection:
+        return set(sa.inspect(connection).get_table_names())
+
+
+def _rows(store: Store, *tables: str) -> dict[str, list[tuple[object, ...]]]:
+    with store.reading() as connection:
+        return {
+            name: [tuple(row) for row in connection.execute(sa.select(metadata.tables[name]))]
+            for name in tables
+        }
 
 
 def test_an_embedded_file_is_brought_up_by_itself_and_a_shared_database_when_told(

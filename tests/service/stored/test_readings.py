@@ -32,13 +32,6 @@ ASSAY: dict[str, Any] = {
 }
 
 
-@pytest.fixture
-def site(app: FastAPI) -> FastAPI:
-    """Give the service with a plant."""
-    plant.build(app)
-    return app
-
-
 def _post(
     app: FastAPI, *lines: Any, headers: dict[str, str] | None = None, query: str = ""
 ) -> httpx.Response:
@@ -75,11 +68,11 @@ def _history(app: FastAPI, reading: str) -> list[dict[str, Any]]:
 # --- posting ----------------------------------------------------------------------------------
 
 
-def test_a_reading_comes_back_as_it_was_sent(site: FastAPI) -> None:
+def test_a_reading_comes_back_as_it_was_sent(plant_app: FastAPI) -> None:
     """Identity and content, its time in UTC, and how it stands."""
-    assert ["accepted", "accepted"] == _outcomes(_post(site, WEIGHT, ASSAY))
+    assert ["accepted", "accepted"] == _outcomes(_post(plant_app, WEIGHT, ASSAY))
 
-    assay, weight = _all(site)
+    assay, weight = _all(plant_app)
 
     assert WEIGHT | {"time": "2026-03-01T10:00:00Z"} == {name: weight[name] for name in WEIGHT}
     assert ASSAY | {"time": "2026-03-01T04:00:00Z"} == {name: assay[name] for name in ASSAY}
@@ -88,66 +81,70 @@ def test_a_reading_comes_back_as_it_was_sent(site: FastAPI) -> None:
     )
 
 
-def test_a_repeat_changes_nothing_with_or_without_a_key(site: FastAPI) -> None:
+def test_a_repeat_changes_nothing_with_or_without_a_key(plant_app: FastAPI) -> None:
     """The natural identity is enough: the same line under new keys is the same reading."""
-    first = _post(site, WEIGHT, headers={"Idempotency-Key": "a"})
-    again = [_post(site, WEIGHT, headers={"Idempotency-Key": k}) for k in ("b", "c")]
-    bare = _post(site, WEIGHT | {"time": "2026-03-01T10:00:00Z", "version": 1, "status": "final"})
+    first = _post(plant_app, WEIGHT, headers={"Idempotency-Key": "a"})
+    again = [_post(plant_app, WEIGHT, headers={"Idempotency-Key": k}) for k in ("b", "c")]
+    bare = _post(
+        plant_app, WEIGHT | {"time": "2026-03-01T10:00:00Z", "version": 1, "status": "final"}
+    )
 
     assert ["repeated"] * 3 == [_outcomes(r)[0] for r in (*again, bare)]
     assert 1 == len({r.json()["lines"][0]["reading"] for r in (first, *again, bare)})
-    assert 1 == len(_all(site))
+    assert 1 == len(_all(plant_app))
 
 
-def test_a_key_brings_the_same_answer_again(site: FastAPI) -> None:
+def test_a_key_brings_the_same_answer_again(plant_app: FastAPI) -> None:
     """Byte by byte; another body under it is refused, as is a key that is none."""
-    first, again = (_post(site, WEIGHT, headers={"Idempotency-Key": '"k-1"'}) for _ in range(2))
+    first, again = (
+        _post(plant_app, WEIGHT, headers={"Idempotency-Key": '"k-1"'}) for _ in range(2)
+    )
 
     assert first.content == again.content
     assert ["accepted"] == _outcomes(again)
-    assert 422 == _post(site, ASSAY, headers={"Idempotency-Key": "k-1"}).status_code
-    assert 400 == _post(site, ASSAY, headers={"Idempotency-Key": "two words"}).status_code
-    assert 1 == len(_all(site))
+    assert 422 == _post(plant_app, ASSAY, headers={"Idempotency-Key": "k-1"}).status_code
+    assert 400 == _post(plant_app, ASSAY, headers={"Idempotency-Key": "two words"}).status_code
+    assert 1 == len(_all(plant_app))
 
 
 @pytest.mark.parametrize("order", list(itertools.permutations([1, 2, 3])))
 def test_the_highest_version_counts_whatever_the_order(
-    site: FastAPI, order: tuple[int, ...]
+    plant_app: FastAPI, order: tuple[int, ...]
 ) -> None:
     """Corrections supersede, late ones are superseded on arrival, and none is erased."""
     status = {1: "preliminary", 2: "final", 3: "umpire"}
     lines = [ASSAY | {"version": v, "value": 30.0 + v, "status": status[v]} for v in order]
 
-    outcomes = [_outcomes(_post(site, line))[0] for line in lines]
+    outcomes = [_outcomes(_post(plant_app, line))[0] for line in lines]
 
     highest = list(itertools.accumulate(order, max))
     assert outcomes == [
         "accepted" if v == h else "superseded" for v, h in zip(order, highest, strict=True)
     ]
-    (reading,) = _all(site)
+    (reading,) = _all(plant_app)
     assert (3, 33.0, "umpire") == (reading["version"], reading["value"], reading["status"])
     assert [(1, 31.0), (2, 32.0), (3, 33.0)] == [
-        (v["version"], v["value"]) for v in _history(site, reading["id"])
+        (v["version"], v["value"]) for v in _history(plant_app, reading["id"])
     ]
 
 
-def test_the_same_version_with_another_value_is_a_conflict_of_that_line(site: FastAPI) -> None:
+def test_the_same_version_with_another_value_is_a_conflict_of_that_line(plant_app: FastAPI) -> None:
     """The line is rejected with what differs; the others of its batch are taken."""
-    _post(site, ASSAY)
+    _post(plant_app, ASSAY)
 
-    reply = _post(site, ASSAY | {"value": 31.3, "unit": "%"}, WEIGHT)
+    reply = _post(plant_app, ASSAY | {"value": 31.3, "unit": "%"}, WEIGHT)
 
     assert ["rejected", "accepted"] == _outcomes(reply)
     (fault,) = reply.json()["lines"][0]["faults"]
     assert ("/readings/0/version", "conflicting-version") == (fault["pointer"], fault["code"])
     assert "'unit', 'value'" in fault["detail"]
-    assert [31.2, 812.4] == [r["value"] for r in _all(site)]
+    assert [31.2, 812.4] == [r["value"] for r in _all(plant_app)]
 
 
-def test_lines_of_one_batch_count_like_batches_of_one(site: FastAPI) -> None:
+def test_lines_of_one_batch_count_like_batches_of_one(plant_app: FastAPI) -> None:
     """Repeats, corrections and conflicts within a batch, in the order of its lines."""
     reply = _post(
-        site,
+        plant_app,
         *(ASSAY, ASSAY, ASSAY | {"version": 3, "value": 1}),
         *(ASSAY | {"version": 2, "value": 2}, ASSAY | {"value": 3}),
     )
@@ -157,10 +154,10 @@ def test_lines_of_one_batch_count_like_batches_of_one(site: FastAPI) -> None:
     assert {"accepted": 2, "repeated": 1, "superseded": 1, "parked": 0, "rejected": 1} == {
         k: v for k, v in reply.json().items() if k != "lines"
     }
-    assert [1.0] == [r["value"] for r in _all(site)]
+    assert [1.0] == [r["value"] for r in _all(plant_app)]
 
 
-def test_each_part_of_the_identity_tells_readings_apart(site: FastAPI) -> None:
+def test_each_part_of_the_identity_tells_readings_apart(plant_app: FastAPI) -> None:
     """Source, sample point, analyte, sample and time."""
     others = [
         ASSAY | {name: value}
@@ -170,15 +167,15 @@ def test_each_part_of_the_identity_tells_readings_apart(site: FastAPI) -> None:
         )
     ]
 
-    _post(site, ASSAY, *others)
+    _post(plant_app, ASSAY, *others)
 
-    assert 7 == len(_all(site))
+    assert 7 == len(_all(plant_app))
 
 
-def test_a_rejected_line_costs_no_other(site: FastAPI) -> None:
+def test_a_rejected_line_costs_no_other(plant_app: FastAPI) -> None:
     """Every fault of every line is told at its place; what is sound is stored."""
     reply = _post(
-        site,
+        plant_app,
         WEIGHT,
         {"tag": "A", "sample_point": "B", "time": "x", "value": True, "more": 1},
         ASSAY | {"value": 1, "below": 2},
@@ -205,7 +202,7 @@ def test_a_rejected_line_costs_no_other(site: FastAPI) -> None:
         [("/readings/6/value", "missing-field")],
         [("/readings/7/composite", "empty-composite")],
     ] == [sorted(line, key=_place) for line in _codes(reply)]
-    assert 1 == len(_all(site))
+    assert 1 == len(_all(plant_app))
 
 
 def _place(fault: tuple[str, str]) -> int:
@@ -213,16 +210,16 @@ def _place(fault: tuple[str, str]) -> int:
     return order.index(fault[0].split("/")[-1]) if fault[0].split("/")[-1] in order else 0
 
 
-def test_a_batch_of_which_nothing_can_be_stored_is_a_problem(site: FastAPI) -> None:
+def test_a_batch_of_which_nothing_can_be_stored_is_a_problem(plant_app: FastAPI) -> None:
     """422 with the faults of all its lines, and no key is used up."""
     key = {"Idempotency-Key": "k"}
-    reply = _post(site, WEIGHT | {"value": "x"}, ASSAY | {"time": 1}, headers=key)
+    reply = _post(plant_app, WEIGHT | {"value": "x"}, ASSAY | {"time": 1}, headers=key)
 
     assert 422 == reply.status_code
     assert ["/readings/0/value", "/readings/1/time"] == [
         fault["pointer"] for fault in reply.json()["faults"]
     ]
-    assert ["accepted"] == _outcomes(_post(site, WEIGHT, headers=key))
+    assert ["accepted"] == _outcomes(_post(plant_app, WEIGHT, headers=key))
 
 
 @pytest.mark.parametrize(
@@ -236,18 +233,18 @@ def test_a_batch_of_which_nothing_can_be_stored_is_a_problem(site: FastAPI) -> N
         ("", {"empty-body"}),
     ],
 )
-def test_what_is_no_batch_is_refused_whole(site: FastAPI, body: str, codes: set[str]) -> None:
+def test_what_is_no_batch_is_refused_whole(plant_app: FastAPI, body: str, codes: set[str]) -> None:
     """A problem that names what is wrong."""
-    reply = _send(site, "application/json", body)
+    reply = _send(plant_app, "application/json", body)
 
     assert reply.status_code in {400, 422}
     assert codes == {fault["code"] for fault in reply.json()["faults"]}
 
 
-def test_numbers_that_are_none_are_faults_of_their_line(site: FastAPI) -> None:
+def test_numbers_that_are_none_are_faults_of_their_line(plant_app: FastAPI) -> None:
     """NaN and 1e999 in one line do not cost the other."""
     good, bad = json.dumps(WEIGHT), json.dumps(ASSAY).replace("31.2", "NaN")
-    reply = _send(site, "application/json", f'{{"readings": [{bad}, {good}]}}')
+    reply = _send(plant_app, "application/json", f'{{"readings": [{bad}, {good}]}}')
 
     assert ["rejected", "accepted"] == _outcomes(reply)
     assert [("/readings/0/value", "not-finite")] == _codes(reply)[0]
@@ -261,10 +258,10 @@ def test_there_is_no_posting_to_a_site_that_is_not_there(app: FastAPI) -> None:
 # --- forms ------------------------------------------------------------------------------------
 
 
-def test_one_object_a_line_is_taken_as_well(site: FastAPI) -> None:
+def test_one_object_a_line_is_taken_as_well(plant_app: FastAPI) -> None:
     """NDJSON: empty lines are passed over, bad ones are rejected by their numbers."""
     lines = [json.dumps(WEIGHT), "", "{not json", json.dumps(ASSAY | {"value": None}), "5"]
-    reply = _send(site, "application/x-ndjson", "\n".join(lines))
+    reply = _send(plant_app, "application/x-ndjson", "\n".join(lines))
 
     assert [(1, "accepted"), (3, "rejected"), (4, "accepted"), (5, "rejected")] == [
         (line["line"], line["outcome"]) for line in reply.json()["lines"]
@@ -272,7 +269,7 @@ def test_one_object_a_line_is_taken_as_well(site: FastAPI) -> None:
     assert [[], [("", "malformed-json")], [], [("", "not-an-object")]] == _codes(reply)
 
 
-def test_a_table_is_taken_as_well(site: FastAPI) -> None:
+def test_a_table_is_taken_as_well(plant_app: FastAPI) -> None:
     """CSV: limits, replicates, composites and withdrawals; empty cells say nothing."""
     table = (
         "sample_point,analyte,time,value,replicates,unit,version,composite_from,composite_to,note\r\n"
@@ -285,13 +282,13 @@ def test_a_table_is_taken_as_well(site: FastAPI) -> None:
         'FEED-A,Sn,2026-03-05T00:00:00Z,"1,5",,,x,,,\r\n'
         "FEED-A,Sn,2026-03-06T00:00:00Z,1\r\n"
     )
-    reply = _send(site, "text/csv", table, "?source=laboratory")
+    reply = _send(plant_app, "text/csv", table, "?source=laboratory")
 
     assert [*["accepted"] * 5, "rejected", "rejected"] == _outcomes(reply)
     assert [2, 4, 5, 6, 7, 8, 9] == [line["line"] for line in reply.json()["lines"]]
     assert {("/value", "not-a-number"), ("/version", "not-a-whole-number")} == set(_codes(reply)[5])
     assert [("", "wrong-number-of-cells")] == _codes(reply)[6]
-    found = {r["time"][:10]: r for r in _all(site)}
+    found = {r["time"][:10]: r for r in _all(plant_app)}
     assert (None, 3, "withdrawn") == tuple(
         found["2026-03-01"][name] for name in ("value", "version", "standing")
     )
@@ -311,18 +308,18 @@ def test_a_table_is_taken_as_well(site: FastAPI) -> None:
     ],
 )
 def test_a_table_that_cannot_be_read_is_refused_whole(
-    site: FastAPI, table: str | bytes, codes: set[str]
+    plant_app: FastAPI, table: str | bytes, codes: set[str]
 ) -> None:
     """Its header, its quotes, its bytes."""
-    reply = _send(site, "text/csv", table)
+    reply = _send(plant_app, "text/csv", table)
 
     assert reply.status_code in {400, 422}
     assert codes == {fault["code"] for fault in reply.json()["faults"]}
 
 
-def test_other_media_types_are_refused(site: FastAPI) -> None:
+def test_other_media_types_are_refused(plant_app: FastAPI) -> None:
     """415, and the three that are taken are named."""
-    reply = _send(site, "application/xml", "<a/>")
+    reply = _send(plant_app, "application/xml", "<a/>")
 
     assert 415 == reply.status_code
     assert {"application/json", "application/x-ndjson", "text/csv"} == set(
@@ -330,22 +327,22 @@ def test_other_media_types_are_refused(site: FastAPI) -> None:
     )
 
 
-def test_lines_of_another_source_keep_it(site: FastAPI) -> None:
+def test_lines_of_another_source_keep_it(plant_app: FastAPI) -> None:
     """The parameter stands in only where a line names no source."""
-    _post(site, WEIGHT, {k: v for k, v in ASSAY.items() if k != "source"}, query="?source=lab")
+    _post(plant_app, WEIGHT, {k: v for k, v in ASSAY.items() if k != "source"}, query="?source=lab")
 
-    assert {"plant data system", "lab"} == {r["source"] for r in _all(site)}
+    assert {"plant data system", "lab"} == {r["source"] for r in _all(plant_app)}
 
 
 # --- standing ---------------------------------------------------------------------------------
 
 
-def test_unknown_tags_are_parked_listed_and_taken_up(site: FastAPI) -> None:
+def test_unknown_tags_are_parked_listed_and_taken_up(plant_app: FastAPI) -> None:
     """A mapping that arrives later takes up what came before it, from its time on."""
     new = {"tag": "WIT-999", "time": "2026-03-01T10:00:00Z", "value": 5, "source": "s"}
     early = new | {"time": "2025-12-01T00:00:00Z"}
-    assert ["parked", "parked"] == _outcomes(_post(site, new, early))
-    (parked,) = ask("GET", f"{SITE}/parked-tags", app=site).json()["parked"]
+    assert ["parked", "parked"] == _outcomes(_post(plant_app, new, early))
+    (parked,) = ask("GET", f"{SITE}/parked-tags", app=plant_app).json()["parked"]
     assert {
         "tag": "WIT-999",
         "count": 2,
@@ -354,12 +351,12 @@ def test_unknown_tags_are_parked_listed_and_taken_up(site: FastAPI) -> None:
     } == parked
 
     entry = {"tag": "WIT-999", "reading": {"stream": "feed", "of": "mass", "sd": 1}}
-    tag = ask("GET", f"{SITE}/mapping", app=site).headers["ETag"]
+    tag = ask("GET", f"{SITE}/mapping", app=plant_app).headers["ETag"]
     more = changed(MAPPING, entries=[*MAPPING["entries"], entry])
-    assert 200 == put(site, "/mapping", more, {"If-Match": tag}).status_code
+    assert 200 == put(plant_app, "/mapping", more, {"If-Match": tag}).status_code
 
-    assert ["parked", "current"] == [r["standing"] for r in _all(site)]
-    (parked,) = ask("GET", f"{SITE}/parked-tags", app=site).json()["parked"]
+    assert ["parked", "current"] == [r["standing"] for r in _all(plant_app)]
+    (parked,) = ask("GET", f"{SITE}/parked-tags", app=plant_app).json()["parked"]
     assert (1, "2025-12-01T00:00:00Z") == (parked["count"], parked["last"])
 
 
@@ -379,52 +376,50 @@ def test_unknown_tags_are_parked_listed_and_taken_up(site: FastAPI) -> None:
     ],
 )
 def test_a_value_outside_the_valid_range_is_kept_and_marked(
-    site: FastAPI, line: dict[str, Any], standing: str
+    plant_app: FastAPI, line: dict[str, Any], standing: str
 ) -> None:
     """The ends are within; units are converted; limits and withdrawn values have no range."""
-    reply = _post(site, line)
+    reply = _post(plant_app, line)
 
     assert ["accepted"] == _outcomes(reply)
     assert standing == reply.json()["lines"][0]["standing"]
-    assert [standing] == [r["standing"] for r in _all(site, f"?standing={standing}")]
+    assert [standing] == [r["standing"] for r in _all(plant_app, f"?standing={standing}")]
 
 
-def test_a_unit_that_a_later_mapping_cannot_take_is_told(site: FastAPI) -> None:
+def test_a_unit_that_a_later_mapping_cannot_take_is_told(plant_app: FastAPI) -> None:
     """Parked in %, mapped to a mass: it stays, and stands as unfit."""
-    _post(
-        site, {"tag": "N", "time": "2026-03-01T00:00:00Z", "value": 1, "unit": "%", "source": "s"}
-    )
+    _post(plant_app, WEIGHT | {"tag": "N", "value": 1, "unit": "%"})
     entry = {"tag": "N", "reading": {"stream": "feed", "of": "mass", "sd": 1}}
-    tag = ask("GET", f"{SITE}/mapping", app=site).headers["ETag"]
-    put(site, "/mapping", changed(MAPPING, entries=[entry]), {"If-Match": tag})
+    tag = ask("GET", f"{SITE}/mapping", app=plant_app).headers["ETag"]
+    put(plant_app, "/mapping", changed(MAPPING, entries=[entry]), {"If-Match": tag})
 
-    assert ["unfit"] == [r["standing"] for r in _all(site)]
+    assert ["unfit"] == [r["standing"] for r in _all(plant_app)]
 
 
 # --- lists ------------------------------------------------------------------------------------
 
 
-def test_lists_are_filtered_and_paged_in_the_order_of_time(site: FastAPI) -> None:
+def test_lists_are_filtered_and_paged_in_the_order_of_time(plant_app: FastAPI) -> None:
     """Each page goes on where the last one ended; filters stay with the links."""
     start = datetime(2026, 3, 1, tzinfo=UTC)
     lines = [
         WEIGHT | {"time": (start + timedelta(hours=h)).isoformat(), "value": h} for h in range(25)
     ]
     lines += [ASSAY | {"time": lines[3]["time"]}]
-    _post(site, *reversed(lines))
+    _post(plant_app, *reversed(lines))
 
     found, address = [], f"{READINGS}?stream=feed&tag=WIT-101&from={start.isoformat()}&limit=7"
     address = address.replace("+", "%2B")
     while address:
-        page = ask("GET", address, app=site).json()
+        page = ask("GET", address, app=plant_app).json()
         found += [r["value"] for r in page["readings"]]
         address = page["next"]
 
     assert list(range(25)) == found
-    assert 1 == len(_all(site, "?analyte=Sn"))
-    assert 0 == len(_all(site, "?stream=nonmag"))
-    assert 3 == len(_all(site, "?from=2026-03-01T02:00:00Z&to=2026-03-01T04:00:00Z"))
-    assert 25 == len(_all(site, "?source=plant%20data%20system"))
+    assert 1 == len(_all(plant_app, "?analyte=Sn"))
+    assert 0 == len(_all(plant_app, "?stream=nonmag"))
+    assert 3 == len(_all(plant_app, "?from=2026-03-01T02:00:00Z&to=2026-03-01T04:00:00Z"))
+    assert 25 == len(_all(plant_app, "?source=plant%20data%20system"))
 
 
 @pytest.mark.parametrize(
@@ -437,30 +432,30 @@ def test_lists_are_filtered_and_paged_in_the_order_of_time(site: FastAPI) -> Non
         ("cursor=eyJrIjpbInQiLCAidSJdLCJiIjpmYWxzZX0", "bad-cursor"),
     ],
 )
-def test_a_bad_filter_is_named(site: FastAPI, query: str, code: str) -> None:
+def test_a_bad_filter_is_named(plant_app: FastAPI, query: str, code: str) -> None:
     """400 with the parameter's own code."""
-    reply = ask("GET", f"{READINGS}?{query}", app=site)
+    reply = ask("GET", f"{READINGS}?{query}", app=plant_app)
 
     assert (400, [code]) == (reply.status_code, [f["code"] for f in reply.json()["faults"]])
 
 
-def test_a_reading_of_another_site_is_not_there(site: FastAPI) -> None:
+def test_a_reading_of_another_site_is_not_there(plant_app: FastAPI) -> None:
     """An id leads to a reading of its own site only."""
-    reading = _post(site, WEIGHT).json()["lines"][0]["reading"]
+    reading = _post(plant_app, WEIGHT).json()["lines"][0]["reading"]
     content = json.dumps({"name": "Other", "note": "Invented data."})
-    ask("PUT", "/v1/sites/other", app=site, content=content, headers=JSON | plant.NEW)
+    ask("PUT", "/v1/sites/other", app=plant_app, content=content, headers=JSON | plant.NEW)
 
-    assert 200 == ask("GET", f"{READINGS}/{reading}", app=site).status_code
+    assert 200 == ask("GET", f"{READINGS}/{reading}", app=plant_app).status_code
     for address in (
         f"/v1/sites/other/readings/{reading}",
         f"{READINGS}/x",
         f"{READINGS}/{'0' * 32}",
     ):
-        assert 404 == ask("GET", address, app=site).status_code
-    assert [] == ask("GET", "/v1/sites/other/readings", app=site).json()["readings"]
+        assert 404 == ask("GET", address, app=plant_app).status_code
+    assert [] == ask("GET", "/v1/sites/other/readings", app=plant_app).json()["readings"]
 
 
-def test_many_lines_are_taken_at_once(site: FastAPI) -> None:
+def test_many_lines_are_taken_at_once(plant_app: FastAPI) -> None:
     """More than one statement holds; all are there, and all repeats are seen."""
     start = datetime(2026, 1, 2, tzinfo=UTC)
     lines = [
@@ -468,6 +463,6 @@ def test_many_lines_are_taken_at_once(site: FastAPI) -> None:
         for m in range(2300)
     ]
 
-    first, second = _post(site, *lines).json(), _post(site, *copy.copy(lines)).json()
+    first, second = _post(plant_app, *lines).json(), _post(plant_app, *copy.copy(lines)).json()
 
     assert (2300, 2300) == (first["accepted"], second["repeated"])
