@@ -13,6 +13,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 from reconcile.faults import Fault, Where
@@ -31,6 +32,8 @@ MOST_CONTAINERS = 200_000
 
 MOST_FAULTS = 1000
 """The search for faults ends at so many: more would help nobody mend the request."""
+
+_POINTERS_KEPT = 8192  # places of readings come again with every request
 
 _SHORT_BODY = MOST_CONTAINERS  # as many bytes cannot hold more objects and lists than allowed
 
@@ -326,6 +329,7 @@ def read(body: bytes) -> Document:
     return Document(value, search.faults, search.ended_early)
 
 
+@lru_cache(maxsize=_POINTERS_KEPT)
 def pointer(where: Path) -> str:
     """Give a path as a JSON pointer (RFC 6901); the empty string is the whole document."""
     return "".join(f"/{str(part).replace('~', '~0').replace('/', '~1')}" for part in where)

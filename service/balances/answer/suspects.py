@@ -37,8 +37,17 @@ class Naming:
         sheet = self.it.sheet.flowsheet
         return frozenset((*sheet.components, *sheet.analytes))
 
+    @cached_property
+    def _named(self) -> dict[int, str]:
+        return {}
+
     def reading(self, i: int) -> str:
         """Name a reading: 'Sn of 'mag 2''."""
+        if i not in self._named:
+            self._named[i] = self._name_of(i)
+        return self._named[i]
+
+    def _name_of(self, i: int) -> str:
         entry = self._entries.get(i)
         if entry is not None and entry.counted is None:
             return f"{entry.words} of {entry.place.words}"
@@ -60,9 +69,16 @@ class Naming:
         node, period = self.node(name)
         return f"'{node}'" if period is None else f"'{node}' in {period}"
 
+    @cached_property
+    def _placed(self) -> dict[int, str]:
+        return {}
+
     def _place(self, i: int) -> str:
-        entry = self._entries.get(i)
-        return self.it.intake.terms.readings[i].where if entry is None else entry.place.words
+        if i not in self._placed:
+            entry = self._entries.get(i)
+            where = self.it.intake.terms.readings[i].where if entry is None else entry.place.words
+            self._placed[i] = where
+        return self._placed[i]
 
     def name(self, suspect: Hypothesis) -> str:
         """Give a suspect in words."""

@@ -89,7 +89,6 @@ def _periods(
     wire: ReadingObject, sheet: Sheet, where: Where, ledger: Ledger
 ) -> tuple[Period, ...] | None:
     place = (*where, "period")
-    known = [p for p in sheet.periods if p is not None]
     if wire.period is None:
         several = len(sheet.periods) > 1
         ledger.note_if(
@@ -100,6 +99,7 @@ def _periods(
             "Add 'period', the name of one or a list of several.",
         )
         return None if several else sheet.periods
+    known = [p for p in sheet.periods if p is not None]
     fine = [ledger.known(place, "period", name, known) for name in wire.period]
     return tuple(wire.period) if fine and all(fine) else None
 
