@@ -5,10 +5,13 @@ from __future__ import annotations
 from functools import partial
 from time import perf_counter
 
+import numpy as np
+
 from reconcile import Fault, InvalidInput, Options, Outcome
 from reconcile.drift import FEWEST_SHIFTS, Drift, reconcile_series
-from reconcile.evidence.drift.search import Design
+from reconcile.evidence.drift.search import Design, Findings
 from reconcile.kernel.budget import OverBudget
+from service.balances.answer.whole import is_finite
 from service.balances.intake import taken_in
 from service.kit.calculations import weigh
 from service.kit.problems import (
@@ -66,6 +69,23 @@ def _refuse_unbalanced(request: DriftRequest, drift: Drift) -> RefusalError:
     return RefusalError(NOT_CONVERGED, problem)
 
 
+def _is_sound(found: Drift, findings: Findings) -> bool:
+    """Tell whether every number that sentences are made of is one."""
+    numbers = [found.statistics, findings.redundancy, findings.peak]
+    numbers += [np.array([b.size, b.sd, b.ramp_odds, b.chance]) for b in findings.biases]
+    numbers += [np.array([s.ratio, s.sd, s.chance]) for s in findings.spreads]
+    return all(bool(np.isfinite(one).all()) for one in numbers)
+
+
+def _refuse_doubtful() -> RefusalError:
+    reason = (
+        "The calculation ran out of the range of numbers. Look for values or standard deviations "
+        "that differ from the rest by many orders."
+    )
+    told = {"outcome": str(Outcome.NOT_CONVERGED), "nodes": [], "reason": reason}
+    return RefusalError(NOT_CONVERGED, problem_of(NOT_CONVERGED, reason).model_copy(update=told))
+
+
 def drift(body: bytes, settings: Settings) -> DriftReply:
     """
     Give what the series in a request shows.
@@ -87,7 +107,12 @@ def drift(body: bytes, settings: Settings) -> DriftReply:
     if found.findings is None:
         raise _refuse_unbalanced(request, found)
     engine_time_ms = 1e3 * (perf_counter() - started)
-    return answer(Telling(request, terms, found, found.findings), engine_time_ms)
+    if not _is_sound(found, found.findings):
+        raise _refuse_doubtful()
+    reply = answer(Telling(request, terms, found, found.findings), engine_time_ms)
+    if not is_finite(reply):
+        raise _refuse_doubtful()
+    return reply
 
 
 def drift_json(body: bytes, settings: Settings) -> bytes:

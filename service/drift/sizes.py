@@ -54,12 +54,13 @@ class Shown:
         return convert(mean, self.label.base, self.label.unit)
 
     def percent_of(self, shifts: slice = slice(None)) -> float | None:
-        """Give the mean stated sd in percent of the readings; none where they are near zero."""
+        """Give the usual stated sd in percent of the readings; none where they are near zero."""
         values, sds = np.abs(self.values[shifts]), self.sds[shifts]
         read = ~np.isnan(values)
-        if not read.any() or np.median(values[read] / sds[read]) < NEAR_ZERO:
+        if not read.any():
             return None
-        return float(PERCENT * np.median(sds[read] / values[read]))
+        usual, sd = float(np.median(values[read])), float(np.median(sds[read]))
+        return PERCENT * sd / usual if usual > NEAR_ZERO * sd else None
 
     def size(self, sds: float, sds_sd: float | None, shifts: slice) -> Size:
         """Give a bias of so many stated sds over these shifts in all its units."""

@@ -10,19 +10,20 @@ Every figure has its Monte Carlo error.
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from reconcile import Flowsheet, Reading
-from reconcile.drift import reconcile_series
+from reconcile.drift import Drift, reconcile_series
 from reconcile.evidence.drift.charts import scores_of, sums_of
 from reconcile.evidence.drift.residuals import Instruments, Residuals
 from reconcile.evidence.drift.run_length import Chart, chart_for, together
 from reconcile.evidence.drift.search import Design, Findings, findings, grouped
 from reconcile.evidence.drift.variances import Components, components, tellable_of
+from reconcile.options import Options
 from tests.flowsheets import Circuit, bypass_network, exact, random_circuit
 from tests.studies.coverage import example_circuit
 
@@ -94,8 +95,13 @@ class Network:
 def network(name: str, circuit: Circuit) -> Network:
     """Lay out a circuit in its residual space, at its truth."""
     true = exact(circuit)
-    series = reconcile_series(true.flowsheet, [true.readings] * 10)
+    series = _series(true.flowsheet, [true.readings] * 10)
     return Network(name, true.flowsheet, true.readings, series.residuals.bases[0])
+
+
+def _series(flowsheet: Flowsheet, shifts: Sequence[Sequence[Reading]]) -> Drift:
+    """Balance a series however long that takes: the first one compiles."""
+    return reconcile_series(flowsheet, shifts, options=Options(time_budget_s=3600))
 
 
 def _bypass() -> Circuit:
@@ -303,17 +309,17 @@ def in_full(given: Network, reading: int, runs: int, seed: int) -> tuple[Figure,
     alarms, told, named = 0, [], 0
     for _ in range(runs):
         errors = rng.standard_normal((SHIFTS, given.count))
-        quiet = reconcile_series(given.flowsheet, _read(given, errors))
+        quiet = _series(given.flowsheet, _read(given, errors))
         assert quiet.findings is not None
         alarms += bool(quiet.findings.peak[groups >= 0].max() > chart.limit)
         errors[START:, reading] += 1.0
-        series = reconcile_series(given.flowsheet, _read(given, errors))
+        series = _series(given.flowsheet, _read(given, errors))
         scores = scores_of(series.residuals, series.residuals.bases)
         sums = sums_of(scores.standardised[:, [reading]], chart.allowance)
         first = int(sums.first_above(chart.limit)[0])
         told += [first + 1 - START] if first >= START else []
         errors[START:, reading] += BIAS - 1.0
-        shown = reconcile_series(given.flowsheet, _read(given, errors)).findings
+        shown = _series(given.flowsheet, _read(given, errors)).findings
         assert shown is not None
         named += any(_is(b.bias.instrument, reading, groups) for b in shown.biases)
     return share(alarms, runs), median(np.array(told, dtype=np.float64)), share(named, runs)

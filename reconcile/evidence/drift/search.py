@@ -264,6 +264,7 @@ class Search:
         self.biases: list[Bias] = []
         self.strays: list[Stray] = []
         self.free: list[int] = []
+        self.untold: list[int] = []
         self.ratio = np.ones(instruments.count)
         self.groups = grouped(residuals, instruments.signatures(residuals))
         self.charts = int(self.groups.max(initial=-1)) + 1
@@ -329,10 +330,17 @@ class Search:
         self._settle()
 
     def _weigh(self) -> None:
-        """Estimate the variances found, biases allowed for at what they are under these."""
-        cleaned = self.cleaned()
-        first = self.ratio.copy()
-        self.ratio = components(cleaned, self.instruments, np.array(self.free), first).ratio
+        """
+        Estimate the variances found, biases allowed for at what they are under these.
+
+        One that cannot be told from those found before it is not found.
+        """
+        cleaned, first = self.cleaned(), self.ratio.copy()
+        found = components(cleaned, self.instruments, np.array(self.free), first)
+        if not found.separable[self.free].all():
+            self.untold.append(self.free.pop())
+        else:
+            self.ratio = found.ratio
         self._seen = None
 
     def cleaned(self) -> Residuals:
@@ -415,7 +423,7 @@ class Search:
     def _spread(self, cleaned: Residuals) -> list[_Candidate]:
         spread, count = spreads(cleaned, self.instruments)
         gain = np.where(self.groups >= 0, gains(spread, count), 0.0)
-        gain[self.free] = 0.0
+        gain[[*self.free, *self.untold]] = 0.0
         ratio = own_ratios(cleaned, self.instruments, spread)
         g = int(weighed_ratios(gain, ratio).argmax())
         if gain[g] <= chi2.isf(LEVEL / max(self.charts, 1), 1):
@@ -503,7 +511,7 @@ def _found_spreads(search: Search) -> list[FoundSpread]:
     cleaned = search.cleaned()
     whole = components(cleaned, search.instruments, np.array(search.free), search.ratio)
     found = []
-    for g in search.free:
+    for g in [g for g in search.free if whole.separable[g]]:
         others = np.array([other for other in search.free if other != g], dtype=np.int64)
         without = components(cleaned, search.instruments, others, np.ones(len(whole.ratio)))
         gain = max(whole.likelihood - without.likelihood, 0.0)
