@@ -30,6 +30,9 @@ class Index(BaseModel):
     version: str = Field(description="Its version.", examples=["0.1.0"])
     balances: str = Field(description="POST a balance here.", examples=["/v1/balances"])
     drift: str = Field(description="POST many shifts here.", examples=["/v1/drift"])
+    sampling_plans: str = Field(
+        description="POST what is to be known better here.", examples=["/v1/sampling-plans"]
+    )
     docs: str = Field(description="Interactive documentation.", examples=["/docs"])
     openapi: str = Field(description="The contract, OpenAPI 3.1.", examples=["/openapi.json"])
     live: str = Field(description="Tells that the service lives.", examples=["/livez"])
@@ -61,6 +64,7 @@ async def index(request: Request) -> Index:
         version=request.app.version,
         balances="/v1/balances",
         drift="/v1/drift",
+        sampling_plans="/v1/sampling-plans",
         docs="/docs",
         openapi="/openapi.json",
         live="/livez",

@@ -6,7 +6,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from service.balances.schemas import MINIMAL_EXAMPLE, BalanceRequest, ReadingObject
+from service.balances.schemas import MINIMAL_EXAMPLE, BalanceRequest, EvidenceObject, ReadingObject
 from service.balances.schemas.words import Names, OfEntry, ReadingUnit
 from service.kit.fields import Name, NotNegative, Number, Positive, RelativeSd, Wire
 
@@ -181,6 +181,11 @@ class SamplingPlanRequest(BalanceRequest):
         default=[],
         description="The readings at hand; at most one of each quantity of each stream.",
         examples=[[{"stream": "feed", "of": "mass", "value": 2500, "sd": 5}]],
+    )
+    evidence: EvidenceObject = Field(
+        default=EvidenceObject(),
+        description="As for a balance; a plan tells no evidence, so it plays no part here.",
+        examples=[{"level": 0.01}],
     )
     design: list[DesignObject] = Field(
         default=[],

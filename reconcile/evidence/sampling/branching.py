@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import heapq
 from dataclasses import dataclass
-from itertools import count
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -61,22 +60,23 @@ class _Families:
 
 
 def proven(searcher: Searcher, prices: Prices, start: Ints) -> Proven:
-    """Search from a good plan until it is beaten and proven, or the work is too much."""
+    """Search from a good plan until it is beaten or proven, or the work is too much."""
     room, goal = searcher.room, searcher.goal
     families = _Families(prices, room, np.argsort(-prices.gains / room.costs, kind="stable"))
     place = np.argsort(families.order)
-    best, marks = start, searcher.marks(start)
-    nothing, numbers = np.zeros_like(start), count()
-    open_families = [(families.bound(nothing, 0), next(numbers), nothing, 0)]
-    work = 0
-    while open_families:
-        least, _, counts, first = heapq.heappop(open_families)
+    best, marks, work = start, searcher.marks(start), 0
+    # The prospects taken, not their counts: there may be many families.
+    left: list[tuple[float, tuple[int, ...]]] = [(families.bound(np.zeros_like(start), 0), ())]
+    while left:
+        least, taken = heapq.heappop(left)
         if marks[0] == 0 and least >= marks[2] * (1 - SAME):
             break
-        work += (int(counts.sum()) + 1) * (len(searcher.outlook.finite) ** 2 + SURROUNDINGS)
+        work += (len(taken) + 1) * (len(searcher.outlook.finite) ** 2 + SURROUNDINGS)
         if work > MOST_WORK:
             return Proven(best, least, is_best=False)
         searcher.tick()
+        counts = np.bincount(np.array(taken, dtype=np.int64), minlength=len(start))
+        first = int(place[taken[-1]]) if taken else 0
         allowed = room.allowed(counts) & (place >= first)
         each = goal.marks_after_each(searcher.state(counts), counts)
         found = best_of(each, allowed)
@@ -87,5 +87,5 @@ def proven(searcher: Searcher, prices: Prices, start: Ints) -> Proven:
             if (room.allowed(more) & (place >= at)).any():
                 bound = families.bound(more, at)
                 if marks[0] > 0 or bound < marks[2] * (1 - SAME):
-                    heapq.heappush(open_families, (bound, next(numbers), more, at))
+                    heapq.heappush(left, (bound, (*taken, int(i))))
     return Proven(best, float(marks[2]), is_best=True)
