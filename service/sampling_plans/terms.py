@@ -261,6 +261,8 @@ class _Asking:
             if prospect.reading is not None:
                 offers.append(self._of_reading(prospect, prospect.reading))
                 continue
+            if prospect.of not in self._words:
+                continue  # an analyte that is not listed, which is a fault told elsewhere
             name, period = labels[prospect.streams[0]]
             words, unit, base = self._words[prospect.of]
             place = Place(prospect.streams, (name,), (period,))

@@ -7,6 +7,8 @@ from typing import Any
 
 import httpx
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from service.kit.settings import Settings
 from service.sampling_plans.reply import RANKING
@@ -17,6 +19,7 @@ from service.sampling_plans.table import as_text
 from .client import EXAMPLES, JSON, ask, faults, minimal, post
 from .test_cli import run
 from .test_contract import DOCUMENT, _validator
+from .test_fuzz import _places
 
 PLANS = "/v1/sampling-plans"
 NAMES = sorted(path.stem for path in (EXAMPLES / "sampling-plans").glob("*.json"))
@@ -258,6 +261,55 @@ def test_a_survey_of_everything_can_be_planned() -> None:
     _validator("SamplingPlanReply").validate(reply.json())
     for target in reply.json()["targets"]:
         assert target["sd_after"] <= target["sd"]
+
+
+def test_a_reading_left_out_may_be_taken_anew() -> None:
+    """What the caller leaves out is no reading at hand: it can be added, not repeated."""
+    request = asked()
+    request["readings"][5]["left_out"] = "bag found open"
+
+    candidates = plan(request).json()["candidates"]
+
+    kinds = {c["kind"] for c in candidates if (["nonmag"], "Sn") == (c["streams"], c["of"])}
+    assert {"addition"} == kinds
+
+
+def test_a_content_of_an_unlisted_analyte_is_the_fault_of_a_balance() -> None:
+    """Minerals that carry what the flowsheet does not list are refused as they are for a balance."""
+    request = json.loads((EXAMPLES / "mineral-sand.json").read_text(encoding="utf-8"))
+    request["flowsheet"]["analytes"].remove("LOI")
+    request["readings"] = [r for r in request["readings"] if r.get("of") != "LOI"]
+    stream = request["flowsheet"]["streams"][0]["name"]
+
+    reply = plan(request | {"targets": [{"stream": stream, "of": "mass"}]})
+
+    assert 422 == reply.status_code
+    assert faults(post(request)) == faults(reply)
+
+
+ODD = st.sampled_from(
+    [None, 0, -1, 1e-15, 1e12, 1e300, True, "", "x", "feed", "Sn", "mass", "%", [], {}, [1]]
+)
+
+
+@settings(max_examples=60, deadline=None, derandomize=True)
+@given(st.data())
+def test_whatever_is_sent_is_answered(data: st.DataObject) -> None:
+    """One or two places of a sound request made odd: a plan or a problem, never a failure."""
+    name = data.draw(st.sampled_from(NAMES))
+    request = json.loads(path_of(name).read_text(encoding="utf-8"))
+    for _ in range(data.draw(st.integers(1, 2))):
+        *way, last = data.draw(st.sampled_from(_places(request)))
+        here: Any = request
+        for part in way:
+            here = here[part]
+        here[last] = data.draw(ODD)
+
+    reply = plan(request)
+
+    assert reply.status_code in {200, 422}, reply.text
+    told = json.loads(reply.text, parse_constant=pytest.fail)
+    assert "plan" in told or told["faults"] or told["outcome"]
 
 
 # --- what is refused ------------------------------------------------------------------------
