@@ -85,10 +85,10 @@ class Exchange:
 
 @dataclass(frozen=True)
 class Sample:
-    """What was read of one stream: places among the readings in use by measurand."""
+    """What was read of one stream: places among the readings in use, of shares by measurand."""
 
     mass: int | None
-    shares: Mapping[Measurand, int]
+    shares: Mapping[int, int]
 
 
 @dataclass(frozen=True)
@@ -100,16 +100,23 @@ class Exchanges:
     counted: Sequence[int]
 
     @lazy
-    def places(self) -> dict[tuple[str, Measurand], int]:
-        """Places among the readings in use of what was read of single streams in full."""
+    def measurands(self) -> tuple[Measurand, ...]:
+        """What was read at all."""
+        sheet = self.search.space.at.solution.plan.model.flowsheet
+        return tuple(dict.fromkeys(measurand(sheet, self.readings[i].of) for i in self.counted))
+
+    @lazy
+    def places(self) -> dict[tuple[str, int], int]:
+        """Places among the readings in use of what was read of single streams, by measurand."""
         solution = self.search.space.at.solution
         sheet = solution.plan.model.flowsheet
         used = np.flatnonzero(solution.used)
+        numbers = {of: k for k, of in enumerate(self.measurands)}
         places = {}
         for place, row in enumerate(used[used < len(self.counted)].tolist()):
             reading = self.readings[self.counted[row]]
             if len(reading.streams) == 1 and solution.losses.kind[row] == Loss.SQUARE:
-                places[reading.streams[0], measurand(sheet, reading.of)] = place
+                places[reading.streams[0], numbers[measurand(sheet, reading.of)]] = place
         return places
 
     @lazy
@@ -119,9 +126,9 @@ class Exchanges:
         return {place: self.counted[used[place]] for place in self.places.values()}
 
     @lazy
-    def alike(self) -> dict[Measurand, list[int]]:
+    def alike(self) -> dict[int, list[int]]:
         """Places of each measurand."""
-        result: dict[Measurand, list[int]] = defaultdict(list)
+        result: dict[int, list[int]] = defaultdict(list)
         for (_, of), place in self.places.items():
             result[of].append(place)
         return result
@@ -129,12 +136,12 @@ class Exchanges:
     @lazy
     def samples(self) -> dict[str, Sample]:
         """What was read of each stream."""
-        shares: dict[str, dict[Measurand, int]] = defaultdict(dict)
+        shares: dict[str, dict[int, int]] = defaultdict(dict)
         masses: dict[str, int] = {}
-        for (stream, of), place in self.places.items():
-            if of.below:
-                shares[stream][of] = place
-            elif of.name == SOLIDS:
+        for (stream, k), place in self.places.items():
+            if self.measurands[k].below:
+                shares[stream][k] = place
+            elif self.measurands[k].name == SOLIDS:
                 masses[stream] = place
         return {stream: Sample(masses.get(stream), found) for stream, found in shares.items()}
 
@@ -144,7 +151,7 @@ class Exchanges:
         sheet = self.search.space.at.solution.plan.model.flowsheet
         names = {*sheet.components, *sheet.analytes}
         return {
-            stream: [place for of, place in sample.shares.items() if of.name in names]
+            stream: [p for k, p in sample.shares.items() if self.measurands[k].name in names]
             for stream, sample in self.samples.items()
         }
 
@@ -153,12 +160,17 @@ class Exchanges:
         """How many exchanges are possible."""
         single = sum(comb(len(places), 2) for places in self.alike.values())
         single += sum(comb(len(places), 2) for places in self.assays.values())
-        several = 0
-        for a, b in combinations(self.samples.values(), 2):
-            common = len(a.shares.keys() & b.shares.keys())
-            several += common >= _PAIR
-            several += common > 0 and a.mass is not None and b.mass is not None
-        return single + several
+        held = np.zeros((len(self.samples), len(self.measurands)), dtype=np.int64)
+        for row, sample in enumerate(self.samples.values()):
+            held[row, list(sample.shares)] = 1
+        common = held @ held.T
+        weighed = np.array(
+            [sample.mass is not None for sample in self.samples.values()], dtype=bool
+        )
+        apart = np.triu(np.ones_like(common, dtype=bool), 1)
+        several = ((common >= _PAIR) & apart).sum()
+        several += ((common > 0) & np.outer(weighed, weighed) & apart).sum()
+        return single + int(several)
 
     def tried(self, chosen: Sequence[int]) -> list[Exchange]:
         """Give the exchanges that are tried beside what is chosen, the most likely first."""
@@ -253,32 +265,41 @@ class _Judge:
 
     def samples(self) -> Iterator[Exchange]:
         """Bags and trays of the streams that fit worst."""
+        by_length: dict[int, list[tuple[Exchanged, list[tuple[int, int]]]]] = defaultdict(list)
         for one, other in combinations(self.worst_samples.values(), 2):
-            common = [of for of in one.shares if of in other.shares]
-            bags = [(one.shares[of], other.shares[of]) for of in common]
+            bags = [
+                (place, other.shares[k]) for k, place in one.shares.items() if k in other.shares
+            ]
             if len(bags) >= _PAIR:
-                yield self._several(bags, Exchanged.SAMPLES)
+                by_length[len(bags)].append((Exchanged.SAMPLES, bags))
             if bags and one.mass is not None and other.mass is not None:
-                yield self._several([(one.mass, other.mass), *bags], Exchanged.TRAYS)
+                by_length[len(bags) + 1].append((Exchanged.TRAYS, [(one.mass, other.mass), *bags]))
+        for some in by_length.values():
+            yield from self._several(some)
 
-    def _several(self, pairs: list[tuple[int, int]], kind: Exchanged) -> Exchange:
-        """Try many readings exchanged two by two."""
-        rows = np.array(pairs, dtype=np.int64).ravel()
-        other = np.array([(b, a) for a, b in pairs], dtype=np.int64).ravel()
-        columns = np.array([self.at[row] for row in rows.tolist()], dtype=np.int64)
-        inner = self.columns[np.ix_(rows, columns)]
-        inner = 0.5 * (inner + inner.T) + UNSEEN * np.eye(len(rows))
+    def _several(self, some: list[tuple[Exchanged, list[tuple[int, int]]]]) -> Iterator[Exchange]:
+        """Try sets of readings exchanged two by two, as many in each set."""
+        pairs = np.array([pairs for _, pairs in some], dtype=np.int64)
+        rows, other = (p.reshape(len(some), -1) for p in (pairs, pairs[:, :, ::-1]))
+        column = np.array([[self.at[row] for row in line] for line in rows.tolist()])
+        inner = self.columns[rows[:, :, None], column[:, None, :]]
+        unit = np.eye(rows.shape[1])
+        inner = 0.5 * (inner + inner.transpose(0, 2, 1)) + UNSEEN * unit
         sizes, along = np.linalg.eigh(inner)
-        inverse = (along / np.maximum(sizes, UNSEEN)) @ along.T
-        missed = -inverse @ self.residual[rows]
+        sizes = np.maximum(sizes, UNSEEN)
+        inverse = (along / sizes[:, None, :]) @ along.transpose(0, 2, 1)
+        missed = -np.einsum("pij,pj->pi", inverse, self.residual[rows])
         shift = (self.values[other] - self.values[rows]) / self.sds[rows]
-        after = inverse - np.eye(len(rows)) + np.diag((self.sds[other] / self.sds[rows]) ** 2)
+        after = inverse - unit + unit * ((self.sds[other] / self.sds[rows]) ** 2)[:, :, None]
         left = missed + shift
-        fall = 0.5 * (missed @ inner @ missed - left @ np.linalg.solve(after, left))
-        grown = np.linalg.slogdet(after)[1] + np.log(np.maximum(sizes, UNSEEN)).sum()
+        solved = np.linalg.solve(after, left[:, :, None])[:, :, 0]
+        before = np.einsum("pi,pij,pj->p", missed, inner, missed)
+        fall = 0.5 * (before - (left * solved).sum(axis=1))
+        volume = -0.5 * (np.linalg.slogdet(after)[1] + np.log(sizes).sum(axis=1))
         reading_at = self.exchanges.reading_at
-        hypothesis = Hypothesis(
-            Suspicion.EXCHANGE, tuple(reading_at[int(row)] for row in rows), exchanged=kind
-        )
-        shifts = tuple(shift.tolist())
-        return Exchange(hypothesis, float(fall), -0.5 * float(grown), tuple(rows.tolist()), shifts)
+        for (kind, _), places, f, v, by in zip(
+            some, rows.tolist(), fall.tolist(), volume.tolist(), shift.tolist(), strict=True
+        ):
+            concerned = tuple(reading_at[place] for place in places)
+            hypothesis = Hypothesis(Suspicion.EXCHANGE, concerned, exchanged=kind)
+            yield Exchange(hypothesis, f, v, tuple(places), tuple(by))
