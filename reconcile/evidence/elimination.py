@@ -9,8 +9,9 @@ errors with a size, half for exchanges, where any are possible.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -174,19 +175,42 @@ class Elimination:
         view = self.first
         while len(put_back) + len(chosen) < min(MOST_FOUND, degrees):
             step = len(put_back) + len(chosen) + 1
-            exchange = self._exchange(view, chosen, step)
-            if exchange is not None:
+            for kept, exchange in self._exchanges(view, chosen, step):
                 opened = self.view([*put_back, exchange.hypothesis])
                 if opened is not None:
                     put_back.append(exchange.hypothesis)
                     view = opened
-                    chosen = self._kept(view, chosen, len(put_back))
-                    continue
-            more = self._sized(view, chosen, step)
-            if more is None:
-                break
-            chosen = more
+                    chosen = self._kept(view, kept, len(put_back))
+                    break
+            else:
+                more = self._sized(view, chosen, step)
+                if more is None:
+                    break
+                chosen = more
         return put_back, self._kept(view, chosen, len(put_back))
+
+    def _exchanges(
+        self, view: View, chosen: list[Hypothesis], step: int
+    ) -> Iterator[tuple[list[Hypothesis], Exchange]]:
+        """
+        Give exchanges that are more probable than what stands for them, with what is kept.
+
+        One stands for the next error, or for two that were found: each of the readings exchanged
+        looks wrong by itself.
+        """
+        search, exchange = view.search, self._exchange(view, chosen, step)
+        if exchange is not None:
+            rival = view.judged(view.positions(chosen)).sized.max(initial=-np.inf)
+            if view.exchange_prior + exchange.log_ratio > rival:
+                yield chosen, exchange
+        for a, b in combinations(chosen, 2):
+            rest = [h for h in chosen if h not in (a, b)]
+            exchange = self._exchange(view, rest, step)
+            known, places = view.positions(rest), view.places
+            rival = search.weight(search.given(known))[places[a]]
+            rival += search.weight(search.given([*known, places[a]]))[places[b]]
+            if exchange is not None and view.exchange_prior + exchange.log_ratio > rival:
+                yield rest, exchange
 
     def _least(self, view: View, step: int) -> float:
         return size_of(view.limit(view.tried, step))
@@ -202,17 +226,13 @@ class Elimination:
         return [search.space.hypotheses[k] for k in again]
 
     def _exchange(self, view: View, chosen: list[Hypothesis], step: int) -> Exchange | None:
-        """Give the most likely exchange if it is significant and likelier than any other error."""
+        """Give the likeliest exchange beside some errors, if it is significant."""
         possible = view.exchanges.possible
         if not possible:
             return None
-        known = view.positions(chosen)
-        judged = view.judged(known)
-        best = judged.exchanges[0] if judged.exchanges else None
-        if best is None or best.p_value > view.limit(possible, step):
-            return None
-        rival = judged.sized.max(initial=-np.inf)
-        return best if view.exchange_prior + best.log_ratio > rival else None
+        exchanges = view.judged(view.positions(chosen)).exchanges
+        best = exchanges[0] if exchanges else None
+        return best if best is not None and best.p_value <= view.limit(possible, step) else None
 
     def _kept(self, view: View, chosen: list[Hypothesis], before: int) -> list[Hypothesis]:
         """Give what is still significant beside all the rest, the weakest left out one by one."""

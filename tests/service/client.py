@@ -30,7 +30,10 @@ GENERAL_NAMES = (
     "plant-survey",
     "stocks-over-three-shifts",
 )
-EXAMPLE_NAMES = tuple(sorted((*SIMPLE_NAMES, *GENERAL_NAMES)))
+FAULTY_NAMES = ("mislabelled-tray",)
+"""Examples of readings that cannot all be true."""
+
+EXAMPLE_NAMES = tuple(sorted((*SIMPLE_NAMES, *GENERAL_NAMES, *FAULTY_NAMES)))
 
 JSON = {"Content-Type": "application/json"}
 BALANCES = "/v1/balances"

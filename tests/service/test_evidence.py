@@ -149,6 +149,21 @@ def test_decisions_say_what_they_do_to_the_figures_that_matter() -> None:
     assert " -> " in decision["statement"]
 
 
+def test_the_example_with_a_mislabelled_tray_is_seen_through() -> None:
+    """Trays exchanged and feed spilt, 3.5 % of 5000 g by construction: both found, and no more."""
+    found = _evidence(example("mislabelled-tray"))
+
+    exchange, spill = found["findings"]
+    assert exchange["statement"].startswith("The trays of 'mag ")
+    assert "(mass and all assays) seem to stand in each other's place" in exchange["statement"]
+    (leak,) = spill["explanations"]
+    assert (leak["suspect"]["kind"], leak["suspect"]["node"]) == ("leak", "table")
+    assert leak["size"] == pytest.approx(0.035 * 5000, abs=3 * leak["sd"])
+    together = found["decisions"][-1]
+    assert len(together["suspects"]) == 2
+    assert together["p_value"] > 0.05
+
+
 def test_the_table_tells_the_findings() -> None:
     """The command line prints the same sentences."""
     reply = balance(json.dumps(_in_line(112.0)).encode(), Settings())

@@ -23,6 +23,7 @@ from reconcile import Flowsheet, Options, Reading, reconcile_balance
 from reconcile.engine import walked
 from reconcile.evidence.elimination import Elimination, View
 from reconcile.evidence.exchanges import Exchanges
+from reconcile.evidence.explanations import Explaining
 from reconcile.evidence.multiplicity import size_of, threshold
 from reconcile.evidence.odds import log_prior
 from reconcile.evidence.serial import Search
@@ -320,7 +321,7 @@ def several(name: str, draws: int, errors: int, *, leaks: bool, seed: int = 5) -
 
 
 def searched(sheet: Flowsheet, readings: list[Reading]) -> list[Hypothesis]:
-    """Give what the whole search finds in a full balance, exchanges and fits anew included."""
+    """Give all explanations that the findings of a full balance tell, fits anew included."""
 
     def anew(copy: object) -> Linearisation | None:
         found = walked(sheet, list(copy), Options(), lambda s, _: Linearisation(s))  # type: ignore[call-overload]
@@ -336,8 +337,17 @@ def searched(sheet: Flowsheet, readings: list[Reading]) -> list[Hypothesis]:
             return objectives(plan, values, sds, Options(), plan.budget)
 
     view = View(at, readings, range(len(readings)), Scrutiny(LEVEL, angle=ANGLE), side_by_side)
-    put_back, chosen = Elimination(view, anew).found(plan.degrees_of_freedom)
-    return [*put_back, *chosen]
+    elimination = Elimination(view, anew)
+    put_back, chosen = elimination.found(plan.degrees_of_freedom)
+    named: list[Hypothesis] = []
+    for step, hypothesis in enumerate((*put_back, *chosen), 1):
+        at_that = elimination.view([h for h in put_back if h != hypothesis])
+        if at_that is None:
+            continue
+        others = at_that.positions([h for h in chosen if h != hypothesis])
+        told = Explaining(at_that, others, step).told(ANGLE)
+        named += [t.explanation.test.hypothesis for t in told]
+    return named
 
 
 def exchange_power(it: Ground, i: int, j: int, draws: int = 4000) -> float:

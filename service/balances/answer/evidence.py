@@ -225,9 +225,12 @@ def _next_step(naming: Naming, finding: Finding) -> Iterator[str]:
     if suspect.suspicion is Suspicion.READING:
         said = naming.action(suspect.readings[0])
     elif tellings:
-        said = _told(naming, tellings[0])
-        said = f"{said[0].upper()}{said[1:]} to confirm it"
+        lead = "Check the labels, or " if suspect.suspicion is Suspicion.EXCHANGE else ""
+        said = f"{lead}{_told(naming, tellings[0])} to confirm it"
+        said = f"{said[0].upper()}{said[1:]}"
         others = []
+    elif suspect.suspicion is Suspicion.EXCHANGE:
+        said, others = "Check the labels", []
     else:
         return
     beside = finding.beside
@@ -281,7 +284,7 @@ def _lead(naming: Naming, decision: Decision) -> str:
         if h.suspicion is Suspicion.READING:
             parts.append(f"without {name}")
         elif h.suspicion is Suspicion.EXCHANGE:
-            parts.append(f"with {name.removeprefix('an exchange of ')} put back")
+            parts.append(f"with {name.removeprefix('an exchange of ')} exchanged back")
         else:
             parts.append(f"with {name} taken for true")
     said = " and ".join(parts)

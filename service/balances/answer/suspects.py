@@ -94,12 +94,12 @@ class Naming:
             return f"water lost or added at {self._at_node(suspect.node or '')}"
         return f"an exchange of {self._exchange(suspect)}"
 
-    def _exchange(self, suspect: Hypothesis) -> str:
+    def _exchange(self, suspect: Hypothesis, between: str = " with ") -> str:
         a, b = suspect.readings[:2]
         told = _EXCHANGED.get(suspect.exchanged or Exchanged.VALUES)
         if told is not None:
             return told.format(self._place(a), self._place(b))
-        return f"{self.reading(a)} with {self.reading(b)}"
+        return f"{self.reading(a)}{between}{self.reading(b)}"
 
     def suspect(self, suspect: Hypothesis) -> Suspect:
         """Give a suspect on the wire."""
@@ -151,8 +151,11 @@ class Naming:
         suspect, sds = test.hypothesis, abs(test.statistic)
         unit, size, sd = self.size(test)
         if suspect.suspicion is Suspicion.EXCHANGE or size is None or sd is None:
-            name = self._exchange(suspect)
-            return f"Everything fits better with {name} exchanged ({sds:.1f} sd)."
+            name = self._exchange(suspect, " and ")
+            return (
+                f"{name[0].upper()}{name[1:]} seem to stand in each other's place: exchanged back, "
+                f"everything fits better ({sds:.1f} sd)."
+            )
         if suspect.suspicion is Suspicion.READING:
             return self._reading_statement(suspect.readings[0], size, sd, unit or "", sds)
         value = plus_minus(abs(size), sd)
