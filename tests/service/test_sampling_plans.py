@@ -275,7 +275,7 @@ def test_a_reading_left_out_may_be_taken_anew() -> None:
 
 
 def test_a_content_of_an_unlisted_analyte_is_the_fault_of_a_balance() -> None:
-    """Minerals that carry what the flowsheet does not list are refused as they are for a balance."""
+    """Minerals that carry what the flowsheet does not list are refused as for a balance."""
     request = json.loads((EXAMPLES / "mineral-sand.json").read_text(encoding="utf-8"))
     request["flowsheet"]["analytes"].remove("LOI")
     request["readings"] = [r for r in request["readings"] if r.get("of") != "LOI"]
