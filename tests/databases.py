@@ -43,6 +43,11 @@ def _server() -> URL:
     return url
 
 
+def write_through() -> None:
+    """Let the PostgreSQL server wait for the disk, as it would in a plant; for measurements."""
+    _execute(_server(), "ALTER SYSTEM RESET fsync", "SELECT pg_reload_conf()")
+
+
 def _execute(url: URL, *statements: str) -> None:
     plain = url.set(drivername="postgresql").render_as_string(hide_password=False)
     with psycopg.connect(plain, autocommit=True) as connection:
