@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cache
+from typing import Any
 from uuid import UUID
 
 import sqlalchemy as sa
@@ -27,13 +28,15 @@ class OfShift:
     """
     A reading with what it is mapped to, and the shifts that it covers: one, or more of a composite.
 
-    ``unit`` is that of the reading: its own, or else that of the mapping.
+    ``unit`` is that of the reading: its own, or else that of the mapping; ``flowsheet`` the key of
+    the one that the entry is of.
     """
 
     reading: Stored
     entry: MappingEntry
     unit: str
     shifts: tuple[Shift, ...]
+    flowsheet: str
 
 
 def moment_of(time: datetime, entry: MappingEntry) -> datetime:
@@ -53,32 +56,40 @@ def shifts_of(reading: Stored, entry: MappingEntry, calendar: Calendar) -> tuple
 
 def of_shift(
     connection: Connection, site_id: UUID, calendar: Calendar, shift: Shift
-) -> list[OfShift]:
+) -> tuple[list[OfShift], list[Stored]]:
     """
-    Give the mapped readings that cover a shift, in the order of their times.
+    Give the mapped readings that cover a shift in the order of their times, and those not mapped.
 
     All that are mapped are there, however they stand: it is for the caller to use those that are
-    'current', and to tell of the others.
+    'current', and to tell of the others.  Those not mapped have a time within the shift.
     """
     lag = timedelta(seconds=repository.longest_lag_s(connection, site_id))
     near = repository.in_time(connection, site_id, shift.start, shift.end + lag)
-    return [found for found in _mapped(connection, near, calendar) if shift in found.shifts]
+    found = [one for one in mapped(connection, near, calendar) if shift in one.shifts]
+    parked = [
+        one
+        for one in near
+        if one.mapping_id is None and shift.start <= one.time - _LEAST < shift.end
+    ]
+    return found, parked
 
 
-def _mapped(connection: Connection, found: list[Stored], calendar: Calendar) -> Iterator[OfShift]:
+def mapped(connection: Connection, found: list[Stored], calendar: Calendar) -> Iterator[OfShift]:
+    """Give those of the readings that are mapped, with what they are mapped to."""
+
     @cache
-    def entries_of(version_id: UUID) -> list[dict[str, object]]:
+    def body_of(version_id: UUID) -> dict[str, Any]:
         body = connection.scalar(sa.select(versions.c.body).where(versions.c.id == version_id))
-        entries: list[dict[str, object]] = (body or {})["entries"]
-        return entries
+        return body or {}
 
     @cache
     def entry_at(version_id: UUID, position: int) -> MappingEntry:
-        return MappingEntry.model_validate(entries_of(version_id)[position])
+        return MappingEntry.model_validate(body_of(version_id)["entries"][position])
 
     for reading in found:
         if reading.mapping_id is None or reading.position is None:
             continue
         entry = entry_at(reading.mapping_id, reading.position)
         unit = str(reading.body.get("unit") or reading.mapped_unit)
-        yield OfShift(reading, entry, unit, shifts_of(reading, entry, calendar))
+        flowsheet = entry.flowsheet or str(body_of(reading.mapping_id)["flowsheet"])
+        yield OfShift(reading, entry, unit, shifts_of(reading, entry, calendar), flowsheet)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any, NamedTuple, TypeVar
 from uuid import UUID
 
@@ -309,6 +309,41 @@ def in_time(
     query = _all_stored().where(readings.c.site_id == site_id, sa.or_(within, overlaps))
     ordered = query.order_by(readings.c.time, readings.c.id)
     return [_stored(row) for row in connection.execute(ordered)]
+
+
+def of_ids(connection: Connection, site_id: UUID, ids: Collection[UUID]) -> list[Stored]:
+    """Give readings of a site by their ids."""
+    found: list[Stored] = []
+    for some in _chunks(list(ids)):
+        query = _all_stored().where(readings.c.site_id == site_id, readings.c.id.in_(some))
+        found += [_stored(row) for row in connection.execute(query)]
+    return found
+
+
+def composites(
+    connection: Connection, site_id: UUID, since: datetime, until: datetime
+) -> list[Stored]:
+    """Give the composites that cover some time of an interval, its reach by any lag included."""
+    reach = until + timedelta(seconds=longest_lag_s(connection, site_id))
+    overlaps = sa.and_(
+        reading_versions.c.composite_from <= reach, reading_versions.c.composite_to >= since
+    )
+    query = _all_stored().where(readings.c.site_id == site_id, overlaps)
+    return [_stored(row) for row in connection.execute(query)]
+
+
+Span = tuple[datetime | None, datetime | None]
+
+
+def composite_spans(connection: Connection, ids: Collection[UUID]) -> dict[UUID, list[Span]]:
+    """Give the times that any version of readings covers as a composite, or that it is none."""
+    found: dict[UUID, list[Span]] = defaultdict(list)
+    columns = reading_versions.c
+    for some in _chunks(list(ids)):
+        query = sa.select(columns.reading_id, columns.composite_from, columns.composite_to)
+        for row in connection.execute(query.where(columns.reading_id.in_(some)).distinct()):
+            found[row.reading_id].append((row.composite_from, row.composite_to))
+    return found
 
 
 def longest_lag_s(connection: Connection, site_id: UUID) -> int:

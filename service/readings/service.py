@@ -19,7 +19,7 @@ from service.sites import repository as sites
 from service.store import Store
 from service.store.once import once
 
-from . import repository
+from . import falling_due, repository
 from .formats import lines_of
 from .posting import Judged, judged, reply_of, take
 from .repository import Filters, Stored
@@ -45,7 +45,10 @@ def post(
     lines = [judged(line, source) for line in lines_of(batch, settings.reading_limit)]
 
     def run(connection: Connection) -> Answer:
-        take(connection, sites.get(connection, site, lock=True), lines)
+        of = sites.get(connection, site, lock=True)
+        take(connection, of, lines)
+        changed = {one.reading_id for one in lines if one.outcome == "accepted"}
+        falling_due.mark(connection, of.id, {i for i in changed if i is not None})
         if all(one.outcome == "rejected" for one in lines):
             raise refuse_faulty(_faults_by_line(lines))
         return Answer(200, reply_of(connection, lines).model_dump_json())

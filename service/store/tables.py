@@ -149,3 +149,101 @@ Every version that came of a reading; none is ever changed.
 
 ``value`` is in ``unit``, ``amount`` the same in the base unit of its kind, where there is a unit.
 """
+
+shift_balances = sa.Table(
+    "shift_balances",
+    metadata,
+    sa.Column("id", sa.Uuid(), primary_key=True),
+    sa.Column("site_id", sa.ForeignKey("sites.id"), nullable=False),
+    sa.Column("flowsheet", sa.String(64), nullable=False),
+    sa.Column("day", sa.Date(), nullable=False),
+    sa.Column("shift", sa.String(64), nullable=False),
+    sa.Column("start", Instant(), nullable=False),
+    sa.Column("end", Instant(), nullable=False),
+    sa.Column("changes", sa.Integer(), nullable=False),
+    sa.Column("stale_since", Instant(), nullable=True, index=True),
+    sa.Column("newest", sa.Integer(), nullable=False),
+    sa.Column("signed", sa.Integer(), nullable=True),
+    sa.Column("problem", Json(), nullable=True),
+    sa.UniqueConstraint("site_id", "flowsheet", "day", "shift"),
+    sa.Index(None, "site_id", "start", "id"),
+)
+"""
+The balance of a flowsheet over a shift, as it stands.
+
+``changes`` counts whatever happened to it, ``stale_since`` is when something came that it does not
+hold yet, ``newest`` the number of its last revision (0 without any), ``signed`` that of the one
+which is signed, ``problem`` why the last calculation gave none.
+"""
+
+balance_revisions = sa.Table(
+    "balance_revisions",
+    metadata,
+    sa.Column("balance_id", sa.ForeignKey("shift_balances.id"), primary_key=True),
+    sa.Column("revision", sa.Integer(), primary_key=True),
+    sa.Column("digest", sa.String(64), nullable=False),
+    sa.Column("inputs_digest", sa.String(64), nullable=False),
+    sa.Column("record", sa.Text(), nullable=False),
+    sa.Column("summary", Json(), nullable=False),
+    sa.Column("made_at", Instant(), nullable=False),
+)
+"""
+Revisions of balances; the database itself refuses to change or delete one.
+
+``digest`` is the SHA-256 of ``record``, ``inputs_digest`` that of what it was calculated from.
+"""
+
+balance_uses = sa.Table(
+    "balance_uses",
+    metadata,
+    sa.Column("balance_id", sa.Uuid(), primary_key=True),
+    sa.Column("revision", sa.Integer(), primary_key=True),
+    sa.Column("reading_id", sa.ForeignKey("readings.id"), primary_key=True, index=True),
+    sa.Column("version", sa.Integer(), nullable=False),
+    sa.Column("position", sa.Integer(), nullable=True),
+    sa.ForeignKeyConstraint(
+        ["balance_id", "revision"], ["balance_revisions.balance_id", "balance_revisions.revision"]
+    ),
+)
+"""Which version of which reading stands where in a revision; nowhere if it was not used."""
+
+balance_readings = sa.Table(
+    "balance_readings",
+    metadata,
+    sa.Column("balance_id", sa.Uuid(), primary_key=True),
+    sa.Column("revision", sa.Integer(), primary_key=True),
+    sa.Column("position", sa.Integer(), primary_key=True),
+    sa.Column("places", sa.Text(), nullable=False),
+    sa.Column("knowledge", sa.String(20), nullable=False),
+    sa.Column("body", Json(), nullable=False),
+    sa.ForeignKeyConstraint(
+        ["balance_id", "revision"], ["balance_revisions.balance_id", "balance_revisions.revision"]
+    ),
+)
+"""The readings of a revision as reconciled; ``places`` are its streams, each between line ends."""
+
+due_spells = sa.Table(
+    "due_spells",
+    metadata,
+    sa.Column("site_id", sa.ForeignKey("sites.id"), primary_key=True),
+    sa.Column("since", Instant(), nullable=False),
+)
+"""Sites with a new flowsheet, mapping or calendar: from when on shifts have to be looked at."""
+
+trail = sa.Table(
+    "trail",
+    metadata,
+    sa.Column("id", sa.Uuid(), primary_key=True),
+    sa.Column("site_id", sa.ForeignKey("sites.id"), nullable=False),
+    sa.Column("number", sa.Integer(), nullable=False),
+    sa.Column("reading_id", sa.ForeignKey("readings.id"), nullable=True, index=True),
+    sa.Column("balance_id", sa.ForeignKey("shift_balances.id"), nullable=True, index=True),
+    sa.Column("body", sa.Text(), nullable=False),
+    sa.Column("digest", sa.String(64), nullable=False),
+    sa.UniqueConstraint("site_id", "number"),
+)
+"""
+What persons decided and signed; the database itself refuses to change or delete an entry.
+
+``digest`` is the SHA-256 of ``body``, which holds the digest of the entry before.
+"""

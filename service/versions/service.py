@@ -15,7 +15,7 @@ from service.kit.instants import written
 from service.kit.paging import Page, Paging
 from service.kit.problems import NOT_FOUND, RefusalError, refuse
 from service.sites import repository as sites
-from service.store import Store
+from service.store import Store, due
 from service.store.columns import json_text
 
 from . import repository
@@ -99,6 +99,7 @@ def put(store: Store, place: Place, expected: Precondition, judge: Judge) -> tup
         added = repository.add(connection, series, content.valid_from, content.note, content.body)
         if content.then is not None:
             content.then(connection, added)
+        due.mark_since(connection, site.id, added.valid_from)
         return added, present is None
 
 
