@@ -36,6 +36,9 @@ from service.readings import routes as readings
 from service.readings.schemas import Batch
 from service.sampling_plans import routes as sampling_plans
 from service.sampling_plans.schemas import SamplingPlanRequest
+from service.shifts import routes as shifts
+from service.shifts import runner
+from service.shifts.schemas import DecisionObject, SigningObject, UnlockingObject
 from service.sites import routes as sites
 from service.sites.schemas import SiteObject
 from service.store import calls
@@ -65,6 +68,9 @@ _REQUESTS: list[type[BaseModel]] = [
     CalendarVersion,
     MappingVersion,
     Batch,
+    SigningObject,
+    UnlockingObject,
+    DecisionObject,
 ]
 """What routes read themselves, and the contract could not know otherwise."""
 
@@ -75,10 +81,12 @@ async def _serving(app: FastAPI) -> AsyncIterator[None]:
     in_threads, lanes = app.state.calculations, Lanes(app.state.settings, warm_up)
     app.state.calculations = lanes
     starting = asyncio.create_task(lanes.stand_by())
+    keeping = runner.start(app)
     try:
         yield
     finally:
         starting.cancel()
+        keeping.cancel()
         app.state.calculations = in_threads
         await asyncio.to_thread(lanes.stop)
 
@@ -108,6 +116,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
             {"name": "sites", "description": "What a caller sees and changes together."},
             {"name": "flowsheets", "description": "Flowsheets of a site, in versions."},
             {"name": "readings", "description": "What was measured, exactly once."},
+            {"name": "shifts", "description": "Balances of shifts: revisions, signatures, trail."},
             {"name": "mapping", "description": "What a site's tags and codes are readings of."},
             {"name": "calendar", "description": "Shifts and production days of a site."},
             {"name": "service", "description": "The service itself."},
@@ -119,6 +128,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.state.calculations = InThreads(app.state.settings)
     calls.install(app, app.state.settings)
     app.state.first_key = FirstKey()
+    app.state.calculating = set()  # balances of shifts that nobody waits for any more
     app.include_router(routes.router)
     app.include_router(drift.router)
     app.include_router(sampling_plans.router)
@@ -127,6 +137,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.include_router(calendars.router)
     app.include_router(mappings.router)
     app.include_router(readings.router)
+    app.include_router(shifts.router)
     pages.install(app)
     _install_readiness(app)
     problem_replies.install(app)

@@ -33,6 +33,19 @@ NEEDED: dict[str, Scope] = {
     "list_readings": Scope.READ,
     "get_reading": Scope.READ,
     "list_parked_tags": Scope.READ,
+    "list_balances": Scope.READ,
+    "list_reconciled_readings": Scope.READ,
+    "find_disagreements": Scope.READ,
+    "get_shift_balance": Scope.READ,
+    "calculate_shift_balance": Scope.POST,
+    "list_balance_revisions": Scope.READ,
+    "get_balance_revision": Scope.READ,
+    "get_balance_record": Scope.READ,
+    "compare_balance_revisions": Scope.READ,
+    "sign_balance": Scope.SIGN,
+    "unlock_balance": Scope.SIGN,
+    "decide_on_reading": Scope.SIGN,
+    "list_trail": Scope.READ,
 }
 """The scope that each other operation needs, by the name of the operation."""
 

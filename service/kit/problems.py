@@ -133,6 +133,41 @@ PRECONDITION_REQUIRED = Kind(
     "Nothing stored is overwritten unseen. To change a resource send 'If-Match' with the ETag "
     "of its last reply; to make a new one send 'If-None-Match: *'.",
 )
+STALE_REVISION = Kind(
+    "stale-revision",
+    409,
+    "The revision is not the newest state of the balance",
+    "What is signed must be what the readings say now. Something came that this revision does not "
+    "hold, or a newer revision is there. Have the balance calculated (POST to its address), look "
+    "at what changed, and sign the newest revision with the new ETag.",
+)
+ALREADY_SIGNED = Kind(
+    "already-signed",
+    409,
+    "The balance is signed already",
+    "A signed balance stays as it is. To sign another revision, unlock it first: that needs a "
+    "person and a reason, and stands in the trail as the signature does.",
+)
+NOT_SIGNED = Kind(
+    "not-signed",
+    409,
+    "The balance is not signed",
+    "Only what is signed can be unlocked. Read the balance again; someone may have unlocked it.",
+)
+NOT_NEWEST_VERSION = Kind(
+    "not-newest-version",
+    409,
+    "The reading has a newer version",
+    "A decision is about one version of a reading, the one that the person saw. Since then the "
+    "source has sent another. Read it again, and decide anew if it is still needed.",
+)
+NOT_ACCEPTABLE = Kind(
+    "not-acceptable",
+    406,
+    "The list does not come in this form",
+    "Lists come as 'application/json', 'application/x-ndjson' or 'text/csv'. Name one of them in "
+    "the header 'Accept', or leave it out for JSON.",
+)
 STORE_UNAVAILABLE = Kind(
     "store-unavailable",
     503,
@@ -226,6 +261,11 @@ KINDS: dict[str, Kind] = {
         KEY_REUSED,
         CHANGED_MEANWHILE,
         PRECONDITION_REQUIRED,
+        STALE_REVISION,
+        ALREADY_SIGNED,
+        NOT_SIGNED,
+        NOT_NEWEST_VERSION,
+        NOT_ACCEPTABLE,
         STORE_UNAVAILABLE,
         CONTRADICTORY,
         NOT_CONVERGED,

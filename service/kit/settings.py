@@ -125,3 +125,16 @@ class Settings(BaseSettings):
         description="Hours for which the answer to an Idempotency-Key is kept. A week outlasts "
         "the longest week-end that a plant data system may take to try again.",
     )
+    recalculate_after_s: float = Field(
+        default=5.0,
+        ge=0,
+        description="Seconds for which the readings of a shift rest before its balance is "
+        "calculated by itself, so that a burst of postings is one calculation. Who asks for the "
+        "balance need not wait for that.",
+    )
+    answer_within_s: float = Field(
+        default=10.0,
+        gt=0,
+        description="Seconds after which a request for the balance of a shift is answered with "
+        "202 and an address, while the calculation goes on.",
+    )

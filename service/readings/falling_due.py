@@ -37,10 +37,8 @@ def mark(connection: Connection, site_id: UUID, ids: Collection[UUID]) -> None:
     )
 
 
-def _all_shifts(
-    one: OfShift, spans: list[repository.Span], calendar: Calendar
-) -> Iterator[Shift]:
-    """Give the shifts of a reading, of its earlier versions, and that which opens with its stock."""
+def _all_shifts(one: OfShift, spans: list[repository.Span], calendar: Calendar) -> Iterator[Shift]:
+    """Give the shifts of a reading, of its earlier versions, and those that its stock opens."""
     yield from one.shifts
     for since, until in spans:
         as_it_was = replace(one.reading, composite_from=since, composite_to=until)

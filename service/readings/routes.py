@@ -68,7 +68,7 @@ def _named(of: str) -> Any:  # noqa: ANN401 - a type form
     return Annotated[str | None, _NAME, fastapi.Query(description=f"Only those {of}.")]
 
 
-def _batch_body() -> dict[str, Any]:
+def batch_body() -> dict[str, Any]:
     """Give the request body of a batch in its three forms."""
     body = request_body(Batch, EXAMPLE)
     line = json_text(LINE_EXAMPLE)
@@ -115,7 +115,7 @@ def _batch_body() -> dict[str, Any]:
             STORE_UNAVAILABLE,
         ),
     },
-    openapi_extra=_batch_body(),
+    openapi_extra=batch_body(),
 )
 async def post_readings(
     request: Request,

@@ -41,5 +41,12 @@ async def in_thread(
     request: Request, function: Callable[_P, _T], *args: _P.args, **kwargs: _P.kwargs
 ) -> _T:
     """Run a function that waits for the database where it holds nothing else up."""
-    limiter: anyio.CapacityLimiter = request.app.state.storage
+    return await in_thread_of(request.app, function, *args, **kwargs)
+
+
+async def in_thread_of(
+    app: FastAPI, function: Callable[_P, _T], *args: _P.args, **kwargs: _P.kwargs
+) -> _T:
+    """Do the same where no request asks for it."""
+    limiter: anyio.CapacityLimiter = app.state.storage
     return await anyio.to_thread.run_sync(partial(function, *args, **kwargs), limiter=limiter)

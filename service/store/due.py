@@ -20,6 +20,9 @@ from service.kit.instants import now
 
 from .tables import due_spells, shift_balances
 
+LEAST = timedelta(microseconds=1)
+"""The least step of time in the database."""
+
 REACH = timedelta(days=40)
 """
 How far before its time a new version may bear on shifts: the longest lag is a week, and a composite

@@ -198,8 +198,10 @@ class Solver(Out):
         description="Scaled residual of the optimality conditions at the solution, without unit.",
         examples=[3.1e-12],
     )
-    engine_time_ms: float = Field(
-        description="Time spent in the engine, in milliseconds.", examples=[4.2]
+    engine_time_ms: float | None = Field(
+        description="Time spent in the engine, in milliseconds; null in what is kept, since it "
+        "is never the same twice.",
+        examples=[4.2],
     )
 
 
