@@ -22,6 +22,7 @@ from .engine import reconcile_balance
 from .evidence.drift.residuals import Instruments, Residuals
 from .evidence.drift.search import Design, Findings, findings
 from .evidence.drift.shift import Remainders, Rest
+from .evidence.drift.variances import Components, components
 from .faults import Fault, InvalidInput
 from .flowsheet import Flowsheet
 from .kernel.budget import Budget, OverBudget, spending
@@ -67,7 +68,8 @@ class Drift:
     that have a balance; ``left_out`` are the others.  ``values`` and ``sds`` (kept, subjects) as
     read, shared errors aside, NaN where not read; ``statistics`` and ``degrees`` (kept,) are those
     of each shift's global test; ``bounded`` counts shifts with an active bound.  ``residuals`` are
-    what the evidence rests on; ``findings`` is ``None`` for fewer than :data:`FEWEST_SHIFTS`.
+    what the evidence rests on; ``findings`` is ``None`` for fewer than :data:`FEWEST_SHIFTS`;
+    ``pooled`` are the variance ratios of the pools, in their order, all others as stated.
     """
 
     subjects: tuple[Subject, ...]
@@ -81,6 +83,7 @@ class Drift:
     bounded: int
     residuals: Residuals
     findings: Findings | None
+    pooled: Components | None
 
 
 @dataclass
@@ -127,6 +130,7 @@ def reconcile_series(
     flowsheet: Flowsheet,
     shifts: Sequence[Sequence[Reading]],
     instruments: Sequence[Sequence[Subject]] = (),
+    pools: Sequence[Sequence[Subject]] = (),
     design: Design | None = None,
     options: Options | None = None,
 ) -> Drift:
@@ -135,8 +139,9 @@ def reconcile_series(
 
     ``instruments`` are lists of subjects with one instrument or sample point each; what none of
     them names is an instrument of its own, in the order in which it is first read, after those
-    named.  Limits bear on the balances but are no evidence of drift, and the estimator is least
-    squares.
+    named.  ``pools`` are lists of subjects whose sds come from one error model each, so that they
+    are right or wrong together.  Limits bear on the balances but are no evidence of drift, and the
+    estimator is least squares.
 
     Raises
     ------
@@ -159,7 +164,8 @@ def reconcile_series(
     with spending(budget), np.errstate(all="ignore"):
         _balance_all(series)
         belonging = _belonging(series.subjects, instruments)
-        return _looked_at(series, belonging, design or Design())
+        together = _belonging(series.subjects, pools)
+        return _looked_at(series, belonging, (together, len(pools)), design or Design())
 
 
 def _belonging(
@@ -295,7 +301,9 @@ def _laid_out(series: _Series, kept: list[int]) -> Residuals:
     return Residuals(w, bases, np.arange(len(kept)))
 
 
-def _looked_at(series: _Series, instruments: Instruments, design: Design) -> Drift:
+def _looked_at(
+    series: _Series, instruments: Instruments, pools: tuple[Instruments, int], design: Design
+) -> Drift:
     kept = sorted(series.rests)
     residuals = _laid_out(series, kept)
     values = np.full((len(kept), len(series.subjects)), np.nan)
@@ -304,7 +312,7 @@ def _looked_at(series: _Series, instruments: Instruments, design: Design) -> Dri
         places, readings = series.rests[k][0], series.counted(k)
         values[row, places] = [r.value for r in readings]
         sds[row, places] = [r.sd for r in readings]
-    enough = len(kept) >= FEWEST_SHIFTS
+    found = findings(residuals, instruments, design) if len(kept) >= FEWEST_SHIFTS else None
     return Drift(
         subjects=tuple(series.subjects),
         instruments=instruments,
@@ -316,5 +324,10 @@ def _looked_at(series: _Series, instruments: Instruments, design: Design) -> Dri
         degrees=np.array([len(series.rests[k][1].w) for k in kept], dtype=np.int64),
         bounded=series.bounded,
         residuals=residuals,
-        findings=findings(residuals, instruments, design) if enough else None,
+        findings=found,
+        pooled=_pooled(found, *pools) if found else None,
     )
+
+
+def _pooled(found: Findings, pools: Instruments, count: int) -> Components | None:
+    return components(found.cleaned, pools, np.arange(count)) if count else None

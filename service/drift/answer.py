@@ -25,6 +25,8 @@ from .reply import (
     Course,
     DriftReply,
     InstrumentReport,
+    ModelCheck,
+    Path,
     Rival,
     SdCheck,
     ShiftCount,
@@ -39,6 +41,9 @@ from .terms import SeriesTerms
 
 NORMAL = 1.959963984540054
 """The 97.5 % point of the standard normal distribution."""
+
+SURE = 2.5758293035489004
+"""The 99.5 % point: an error model is contradicted beyond so many sds of its ratio."""
 
 DOUBTFUL = 0.01
 """A chance above which a sentence tells it."""
@@ -98,7 +103,8 @@ def answer(it: Telling, engine_time_ms: float) -> DriftReply:
         charting=_charting(it),
         biases=[_bias(it, found) for found in it.findings.biases],
         slips=[_slip(it, stray) for stray in it.findings.strays],
-        error_model=[_wrong_sd(it, found) for found in it.findings.spreads],
+        wrong_sds=[_wrong_sd(it, found) for found in it.findings.spreads],
+        error_models=[_model_check(it, k) for k in range(len(it.terms.models))],
         instruments=[_report(it, g) for g in range(len(it.instruments))],
         statements=[*_statements(it)],
         warnings=[*_warnings(it)],
@@ -244,6 +250,49 @@ def _wrong_sd_in_words(told: WrongSd, shifts: int) -> Iterator[str]:
         yield f"Right sds bring as much in {PERCENT * told.chance:.2g} % of cases."
 
 
+def _model_check(it: Telling, k: int) -> ModelCheck:
+    model, found = it.terms.models[k], it.drift.pooled
+    variance, sd = (np.nan, np.nan) if found is None else (found.ratio[k], found.sd[k])
+    subject = f"The sds of error model '{model.name}' ({len(model.subjects)} readings)"
+    if not np.isfinite(sd) or sd / (2 * variance) > TELLABLE:
+        return ModelCheck(
+            name=model.name,
+            readings=len(model.subjects),
+            verdict="not told",
+            ratio=None,
+            low=None,
+            high=None,
+            statement=f"{subject} are not told by this series.",
+        )
+    low, high = (max(variance + side * NORMAL * sd, 0.0) ** 0.5 for side in (-1, 1))
+    verdict: Verdict = "as stated"
+    if abs(variance - 1) > SURE * sd:
+        verdict = "too small" if variance > 1 else "too large"
+    ratio = float(variance**0.5)
+    words = "are as stated" if verdict == "as stated" else f"are {verdict}"
+    return ModelCheck(
+        name=model.name,
+        readings=len(model.subjects),
+        verdict=verdict,
+        ratio=ratio,
+        low=float(low),
+        high=float(high),
+        statement=f"{subject} {words}: the series says {ratio:.2f} ({low:.2f} to {high:.2f}) "
+        "times as much.",
+    )
+
+
+def _path(it: Telling, g: int) -> Path | None:
+    if not it.options.paths:
+        return None
+    z, sums = it.findings.standardised[:, g], it.findings.sums
+    return Path(
+        standardised=[None if np.isnan(one) else float(one) for one in z],
+        upper=sums.upper[:, g].tolist(),
+        lower=sums.lower[:, g].tolist(),
+    )
+
+
 def _report(it: Telling, g: int) -> InstrumentReport:
     one, found = it.instruments[g], it.findings
     group = int(found.groups[g])
@@ -255,9 +304,10 @@ def _report(it: Telling, g: int) -> InstrumentReport:
         shifts=int(found.seen[g]),
         redundancy=redundancy,
         watch="watched" if watched else "too weakly checked" if redundancy else "unchecked",
-        peak=float(found.peak[g]) if watched else None,
+        peak=float(found.sums.peak[g]) if watched else None,
         delay=found.chart.average_of_both(redundancy**0.5) if watched else None,
         alike=[it.instruments[int(other)].name for other in alike],
+        path=_path(it, g) if watched else None,
         sd=_sd_check(it, g),
     )
 

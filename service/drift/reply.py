@@ -87,6 +87,7 @@ _INSTRUMENT_EXAMPLE = {
     "peak": 42.0,
     "delay": 21.5,
     "alike": [],
+    "path": None,
     "sd": _SD_EXAMPLE,
 }
 
@@ -240,6 +241,42 @@ class SdCheck(Out):
     reason: str | None = Field(description="Why it is not told.", examples=["Nothing checks it."])
 
 
+class ModelCheck(Out):
+    """What the series says about an error model, over all readings that refer to it."""
+
+    name: str = Field(description="Its name.", examples=["XRF of majors"])
+    readings: int = Field(description="How many readings refer to it.", examples=[12])
+    verdict: Verdict = Field(
+        description="'too small' or 'too large' where the ratio differs from one by more than "
+        "chance in one of a hundred series, 'not told' where the series says too little.",
+        examples=["too small"],
+    )
+    ratio: float | None = Field(
+        description="The sds found over those stated, all other sds as stated.", examples=[1.31]
+    )
+    low: float | None = Field(description="Lower end of its 95 % interval.", examples=[1.22])
+    high: float | None = Field(description="Upper end of its 95 % interval.", examples=[1.39])
+    statement: str = Field(
+        description="The same in a sentence.",
+        examples=["The sds of error model 'XRF of majors' (12 readings) are as stated."],
+    )
+
+
+class Path(Out):
+    """The course of a chart, shift by shift; only shifts that have a balance."""
+
+    standardised: list[float | None] = Field(
+        description="What is added up; null where it was not read or checked.",
+        examples=[[0.4, 1.9, None]],
+    )
+    upper: list[float] = Field(
+        description="The sum that tells of readings too high.", examples=[[0.0, 1.4, 1.4]]
+    )
+    lower: list[float] = Field(
+        description="The sum that tells of readings too low.", examples=[[0.0, 0.0, 0.0]]
+    )
+
+
 class InstrumentReport(Out):
     """One instrument or sample point over the series."""
 
@@ -267,6 +304,9 @@ class InstrumentReport(Out):
     alike: list[str] = Field(
         description="Other instruments whose bias would look the same: they share a chart.",
         examples=[[]],
+    )
+    path: Path | None = Field(
+        description="The course of its chart, where 'options.paths' asks for it.", examples=[None]
     )
     sd: SdCheck = Field(
         description="What the series says about its stated sd.", examples=[_SD_EXAMPLE]
@@ -327,9 +367,13 @@ class DriftReply(Out):
     slips: list[Slip] = Field(
         description="Gross errors in single shifts, set aside.", examples=[[_SLIP_EXAMPLE]]
     )
-    error_model: list[WrongSd] = Field(
+    wrong_sds: list[WrongSd] = Field(
         description="Stated sds that the series contradicts, and what to put in their place.",
         examples=[[_WRONG_SD_EXAMPLE]],
+    )
+    error_models: list[ModelCheck] = Field(
+        description="The request's error models, each over all readings that refer to it.",
+        examples=[[]],
     )
     instruments: list[InstrumentReport] = Field(
         description="Every instrument.", examples=[[_INSTRUMENT_EXAMPLE]]

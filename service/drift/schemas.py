@@ -89,6 +89,12 @@ class DriftOptionsObject(Wire):
         description="The mean of a standardised adjustment that is to be found soonest.",
         examples=[1.0],
     )
+    paths: bool = Field(
+        default=False,
+        strict=True,
+        description="Whether the course of every chart comes back, shift by shift, to be plotted.",
+        examples=[True],
+    )
     time_budget_s: float | None = Field(
         default=None,
         ge=SHORTEST_TIME_BUDGET_S,

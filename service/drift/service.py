@@ -41,6 +41,7 @@ def _calculated(request: DriftRequest, terms: SeriesTerms, settings: Settings) -
             terms.flowsheet,
             terms.shifts,
             [instrument.subjects for instrument in terms.instruments],
+            [model.subjects for model in terms.models],
             Design(options.average_run_length, options.design_shift),
             limits,
         )
@@ -71,7 +72,7 @@ def _refuse_unbalanced(request: DriftRequest, drift: Drift) -> RefusalError:
 
 def _is_sound(found: Drift, findings: Findings) -> bool:
     """Tell whether every number that sentences are made of is one."""
-    numbers = [found.statistics, findings.redundancy, findings.peak]
+    numbers = [found.statistics, findings.redundancy, findings.sums.peak]
     numbers += [np.array([b.size, b.sd, b.ramp_odds, b.chance]) for b in findings.biases]
     numbers += [np.array([s.ratio, s.sd, s.chance]) for s in findings.spreads]
     return all(bool(np.isfinite(one).all()) for one in numbers)

@@ -13,8 +13,9 @@ def as_text(reply: DriftReply) -> str:
     sections = [
         _head(reply),
         _sentences([bias.statement for bias in reply.biases]),
-        _sentences([wrong.statement for wrong in reply.error_model]),
+        _sentences([wrong.statement for wrong in reply.wrong_sds]),
         _sentences([slip.statement for slip in reply.slips]),
+        _sentences([check.statement for check in reply.error_models]),
         _instruments(reply),
         _sentences(reply.statements),
         _sentences([f"{one.shift}: {one.reason}" for one in reply.left_out], "Left out: "),

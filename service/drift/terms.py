@@ -62,11 +62,16 @@ class Instrument:
 
 @dataclass(frozen=True)
 class SeriesTerms:
-    """What the engine takes: a flowsheet, the readings of every shift, and whose they are."""
+    """
+    What the engine takes: a flowsheet, the readings of every shift, and whose they are.
+
+    ``models`` are the error models that readings refer to, each with the subjects that do.
+    """
 
     flowsheet: Flowsheet | None
     shifts: tuple[tuple[Reading, ...], ...]
     instruments: tuple[Instrument, ...]
+    models: tuple[Instrument, ...]
     labels: dict[Subject, Label]
 
 
@@ -86,7 +91,7 @@ def series_terms_of(request: DriftRequest, most_readings: int) -> tuple[SeriesTe
         f"{most_readings} of either.",
         "Look at a part of the series, or run a service with a higher limit.",
     ):
-        return SeriesTerms(None, (), (), {}), ledger.faults
+        return SeriesTerms(None, (), (), (), {}), ledger.faults
     _note_templates(request, ledger)
     _note_shifts(request, ledger)
     once: dict[tuple[Where, str], Fault] = {}
@@ -112,7 +117,8 @@ def series_terms_of(request: DriftRequest, most_readings: int) -> tuple[SeriesTe
             labels.setdefault(subject, _label(subject, entry))
     shifts = tuple(part.readings for part in parts)
     sheet = parts[0].flowsheet if parts else None
-    return SeriesTerms(sheet, shifts, instruments, labels), [*once.values(), *ledger.faults]
+    whole = SeriesTerms(sheet, shifts, instruments, _models(request, parts), labels)
+    return whole, [*once.values(), *ledger.faults]
 
 
 def _note_templates(request: DriftRequest, ledger: Ledger) -> None:
@@ -257,6 +263,19 @@ def _instruments(
         ),
         *(Instrument(name, tuple(subjects)) for name, subjects in alone.items()),
     )
+
+
+def _models(request: DriftRequest, parts: list[Terms]) -> tuple[Instrument, ...]:
+    """Give the error models with what refers to each, by its first shift."""
+    of: dict[Subject, str | None] = {}
+    for shift, terms in zip(request.shifts, parts, strict=True):
+        wires = _wires(request, shift)
+        for subject, _, entry in _subjects(terms):
+            if entry is not None:
+                of.setdefault(subject, wires[int(entry.where[1])].error_model)
+    names = [model.name for model in request.error_models]
+    using = {name: tuple(s for s, model in of.items() if model == name) for name in names}
+    return tuple(Instrument(name, subjects) for name, subjects in using.items() if subjects)
 
 
 def _note_instruments(

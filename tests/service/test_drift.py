@@ -55,7 +55,7 @@ def test_a_series_without_drift_says_so() -> None:
 
     assert 200 == reply.status_code
     found = reply.json()
-    assert [] == found["biases"] == found["slips"] == found["error_model"]
+    assert [] == found["biases"] == found["slips"] == found["wrong_sds"]
     assert "No instrument is off, and no stated sd is contradicted." in found["statements"]
     assert 60 == found["shifts"]
 
@@ -86,8 +86,8 @@ def test_the_examples_show_what_they_were_made_to() -> None:
 
     assert "Cu of 'fresh feed'" == flotation["biases"][0]["instrument"]
     assert flotation["biases"][0]["size"]["sds"] < 0
-    assert "S of 'final tailing'" == flotation["error_model"][0]["instrument"]
-    assert flotation["error_model"][0]["ratio"] > 1
+    assert "S of 'final tailing'" == flotation["wrong_sds"][0]["instrument"]
+    assert flotation["wrong_sds"][0]["ratio"] > 1
     slip = flotation["slips"][0]
     assert ("Cu of 'rougher tailing'", "2026-03-15 day") == (slip["instrument"], slip["shift"])
     assert "belt weigher 3" == weighers["biases"][0]["instrument"]
@@ -151,6 +151,53 @@ def test_an_instrument_has_the_readings_that_it_names() -> None:
 
     assert ["weigher P", "mass of 'feed'"] == [one["name"] for one in found]
     assert ["mass of 'mag 1'", "mass of 'nonmag'"] == found[0]["readings"]
+
+
+def test_an_error_model_is_checked_over_all_that_refer_to_it() -> None:
+    """Weighers by one model whose sds are made twice as large as stated; the other is as stated."""
+    request, rng = series(300), np.random.default_rng(5)
+    request["error_models"] = [
+        {"name": "belts", "sd": 0.5, "unit": "t/h"},
+        {"name": "feed", "sd": 1.0, "unit": "t/h"},
+        {"name": "of nothing", "sd": 1.0, "unit": "t/h"},
+    ]
+    for reading, model in zip(request["readings"], ("feed", "belts", "belts"), strict=True):
+        del reading["sd"]
+        reading["error_model"] = model
+    for shift in request["shifts"]:
+        feed, *products = shift["values"]
+        shift["values"] = [
+            feed,
+            *(v + 0.5 * 3**0.5 * float(rng.standard_normal()) for v in products),
+        ]
+
+    found = post(request).json()["error_models"]
+
+    # One balance among three weighers: the two models cannot both be told from it.
+    assert ["belts", "feed"] == [one["name"] for one in found]
+    assert [2, 1] == [one["readings"] for one in found]
+    assert {"not told"} == {one["verdict"] for one in found}
+    request["error_models"].pop(1)
+    request["readings"][0] = {"stream": "feed", "of": "mass", "sd": 1.0}
+    (belts,) = post(request).json()["error_models"]
+    assert "too small" == belts["verdict"]
+    assert belts["low"] <= 2.0 <= belts["high"]
+
+
+def test_the_course_of_a_chart_comes_back_where_it_is_asked() -> None:
+    """The sums add up what is standardised, as their definition says; else there is no course."""
+    request = series(60, bias=2.0, since=20)
+    quiet = post(request).json()["instruments"][0]
+
+    request["options"] = {"paths": True}
+    told = post(request).json()
+
+    assert quiet["path"] is None
+    path, k, total = told["instruments"][0]["path"], told["charting"]["allowance"], 0.0
+    for z, upper in zip(path["standardised"], path["upper"], strict=True):
+        total = max(0.0, total + z - k)
+        assert pytest.approx(total) == upper
+    assert max(*path["upper"], *path["lower"]) == told["instruments"][0]["peak"]
 
 
 def test_readings_that_hang_together_in_time_bring_a_warning() -> None:
@@ -280,7 +327,7 @@ def test_the_request_in_the_readme_can_be_sent() -> None:
     assert 200 == reply.status_code
     assert ["belt weigher 7", "mass of 'feed'"] == [i["name"] for i in reply.json()["instruments"]]
     told = page.split("## Many shifts")[1].split("\n## ")[0]
-    assert [m for m in ("biases", "error_model", "slips", "instruments") if f"**`{m}`**" in told]
+    assert [m for m in ("biases", "wrong_sds", "slips", "instruments") if f"**`{m}`**" in told]
 
 
 def test_the_sentences_in_the_readme_are_those_of_the_examples() -> None:
@@ -292,9 +339,7 @@ def test_the_sentences_in_the_readme_are_those_of_the_examples() -> None:
         for q in re.findall(r"(?:^> (.+(?:\n> .+)*))", told, re.MULTILINE)
     ]
     replies = [post(example(name)).json() for name in NAMES]
-    said = [
-        f["statement"] for r in replies for m in ("biases", "error_model", "slips") for f in r[m]
-    ]
+    said = [f["statement"] for r in replies for m in ("biases", "wrong_sds", "slips") for f in r[m]]
 
     assert 2 == len(quoted)
     assert [] == [quote for quote in quoted if quote not in said]

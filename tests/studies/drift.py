@@ -2,7 +2,7 @@
 Drift over many shifts: how soon it is told, how often falsely, and how well sds are recovered.
 
 Run ``python -m tests.studies.drift`` from the root (add a number for so many series instead of
-1,000).  Series are drawn in the linearised residual space of six networks, where everything but the
+200).  Series are drawn in the linearised residual space of six networks, where everything but the
 balances themselves is exact; two networks are also drawn as readings and balanced shift by shift.
 Every figure has its Monte Carlo error.
 """
@@ -311,7 +311,7 @@ def in_full(given: Network, reading: int, runs: int, seed: int) -> tuple[Figure,
         errors = rng.standard_normal((SHIFTS, given.count))
         quiet = _series(given.flowsheet, _read(given, errors))
         assert quiet.findings is not None
-        alarms += bool(quiet.findings.peak[groups >= 0].max() > chart.limit)
+        alarms += bool(quiet.findings.sums.peak[groups >= 0].max() > chart.limit)
         errors[START:, reading] += 1.0
         series = _series(given.flowsheet, _read(given, errors))
         scores = scores_of(series.residuals, series.residuals.bases)
@@ -381,13 +381,13 @@ def report(given: Network, runs: int) -> Iterator[str]:
 
 def main() -> None:
     """Print the figures of all networks."""
-    runs = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
+    runs = int(sys.argv[1]) if len(sys.argv) > 1 else 200
     for given in networks():
         for line in report(given, runs):
             sys.stdout.write(line + "\n")
             sys.stdout.flush()
         if given.name in ("bypass", "rougher-cleaner-scavenger"):
-            reading, some = given.chosen()[0], max(runs // 10, 10)
+            reading, some = given.chosen()[0], max(runs // 5, 10)
             alarm, delay, named = in_full(given, reading, some, 7)
             sys.stdout.write(
                 f"  balanced shift by shift, {some} series: false alarm {alarm}, one sd told after "

@@ -21,6 +21,7 @@ from reconcile.kernel.budget import in_hand
 
 from .charts import (
     Scores,
+    Sums,
     Windows,
     closed_windows,
     interval_of_start,
@@ -172,7 +173,8 @@ class Findings:
     ``groups`` (instruments,) numbers those that cannot be told apart alike, -1 for those without
     a chart; ``chart`` is that of each; ``redundancy`` (instruments,) mean of the signature's
     square per shift in which it was read; ``seen`` (instruments,) shifts in which it was checked;
-    ``peak`` (instruments,) the highest sum of each chart, nothing allowed for; ``joint`` the
+    ``standardised`` (shifts, instruments) and ``sums`` are those of the charts, nothing allowed
+    for; ``cleaned`` are the residuals without the biases found; ``joint`` the
     variance ratios with all free that the series tells; ``serial`` the correlation of residuals
     from shift to shift, and its sd if there is none; ``complete`` that nothing more was found.
     """
@@ -184,9 +186,11 @@ class Findings:
     chart: Chart
     redundancy: Floats
     seen: Ints
-    peak: Floats
     joint: Components
     serial: tuple[float, float]
+    sums: Sums
+    standardised: Floats
+    cleaned: Residuals
     complete: bool
 
 
@@ -441,7 +445,7 @@ def findings(residuals: Residuals, instruments: Instruments, design: Design) -> 
     """
     search = Search(residuals, instruments, design)
     plain = search.view.scores(residuals)
-    peak = sums_of(plain.standardised, search.chart.allowance).peak
+    sums = sums_of(plain.standardised, search.chart.allowance)
     complete = search.run()
     seen = (plain.information > 0).sum(axis=0)
     cleaned = search.cleaned()
@@ -455,9 +459,11 @@ def findings(residuals: Residuals, instruments: Instruments, design: Design) -> 
         search.chart,
         plain.information.sum(axis=0) / np.maximum(seen, 1),
         seen,
-        peak,
         joint,
         cleaned.serial,
+        sums,
+        plain.standardised,
+        cleaned,
         complete,
     )
 

@@ -59,4 +59,4 @@ def test_the_residual_space_stands_for_full_balances() -> None:
 
     straight = drift.findings(network.residuals(errors), network.alone, drift.Design())
     assert full.findings is not None
-    assert pytest.approx(straight.peak, abs=1e-8) == full.findings.peak
+    assert pytest.approx(straight.sums.peak, abs=1e-8) == full.findings.sums.peak
