@@ -19,8 +19,9 @@ from . import flowsheet as flowsheets
 from . import readings as readings_module
 from .balance import Failure, Outcome
 from .engine import reconcile_balance
+from .evidence.drift.found import Findings, findings
 from .evidence.drift.residuals import Instruments, Residuals
-from .evidence.drift.search import Design, Findings, findings
+from .evidence.drift.search import Design
 from .evidence.drift.shift import Remainders, Rest
 from .evidence.drift.variances import Components, components
 from .faults import Fault, InvalidInput

@@ -9,14 +9,9 @@ from functools import cached_property
 import numpy as np
 
 from reconcile.drift import Drift
-from reconcile.evidence.drift.search import (
-    TELLING,
-    Findings,
-    FoundBias,
-    FoundSpread,
-    Stray,
-)
-from reconcile.evidence.drift.search import Rival as FoundRival
+from reconcile.evidence.drift.found import TELLING, Findings, FoundBias, FoundSpread
+from reconcile.evidence.drift.found import Rival as FoundRival
+from reconcile.evidence.drift.search import Stray
 from reconcile.evidence.drift.variances import TELLABLE
 from service.kit.figures import value_and_sd
 

@@ -9,7 +9,8 @@ import numpy as np
 
 from reconcile import Fault, InvalidInput, Options, Outcome
 from reconcile.drift import FEWEST_SHIFTS, Drift, reconcile_series
-from reconcile.evidence.drift.search import Design, Findings
+from reconcile.evidence.drift.found import Findings
+from reconcile.evidence.drift.search import Design
 from reconcile.kernel.budget import OverBudget
 from service.balances.answer.whole import is_finite
 from service.balances.intake import taken_in

@@ -19,9 +19,10 @@ from numpy.typing import NDArray
 from reconcile import Flowsheet, Reading
 from reconcile.drift import Drift, reconcile_series
 from reconcile.evidence.drift.charts import scores_of, sums_of
+from reconcile.evidence.drift.found import Findings, findings
 from reconcile.evidence.drift.residuals import Instruments, Residuals
 from reconcile.evidence.drift.run_length import Chart, chart_for, together
-from reconcile.evidence.drift.search import Design, Findings, findings, grouped
+from reconcile.evidence.drift.search import Design, grouped
 from reconcile.evidence.drift.variances import Components, components, tellable_of
 from reconcile.options import Options
 from tests.flowsheets import Circuit, bypass_network, exact, random_circuit

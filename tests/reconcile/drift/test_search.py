@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
+from reconcile.evidence.drift.found import Findings, FoundBias, findings
 from reconcile.evidence.drift.residuals import Instruments
-from reconcile.evidence.drift.search import Design, Findings, FoundBias, findings
+from reconcile.evidence.drift.search import Design
 
 from .series import Array, frame, residuals
 
