@@ -2,7 +2,7 @@
 
 import asyncio
 from collections.abc import Awaitable, Callable, Iterator
-from time import perf_counter
+from time import perf_counter, sleep
 
 import pytest
 from anyio.from_thread import start_blocking_portal
@@ -31,6 +31,11 @@ def in_lanes() -> Iterator[Running]:
         portal.call(lanes.stand_by)
         yield lambda test: portal.call(test, lanes)
         lanes.stop()
+
+
+def _wait_until(holds: Callable[[], bool]) -> None:
+    while not holds():
+        sleep(0.01)
 
 
 async def _refusal(lanes: Lanes, doing: Work, body: bytes = b"") -> RefusalError:
@@ -132,7 +137,7 @@ def test_a_calculation_that_will_not_end_is_ended() -> None:
         assert "BrokenProcessPool" == type(caught.value).__name__
         assert 0.3 <= spent < 5
         assert OVER_BUDGET == worker.refusal(spent).kind
-        worker.stop()
+        worker.stop(0.0)
 
     asyncio.run(hung())
 
@@ -143,3 +148,20 @@ def test_limits_of_callers_do_not_bind_the_preparation(monkeypatch: pytest.Monke
         monkeypatch.setenv(f"EVENLODE_{name}", value)
 
     warm_up()
+
+
+def test_a_worker_that_is_still_at_work_is_ended_with_the_service() -> None:
+    """When requests have had their time to finish, nothing holds the end up."""
+
+    async def stopped() -> None:
+        worker = Worker(Lane(Settings(), work.nothing, yields=False, most_quantities=None))
+        await worker.stand_by()
+        future = worker.begin(work.hang, b"")
+        await asyncio.to_thread(_wait_until, future.running)
+        started = perf_counter()
+        await asyncio.to_thread(worker.stop, 0.2)
+
+        assert perf_counter() - started < 10
+        assert "BrokenProcessPool" == type(future.exception(timeout=10)).__name__
+
+    asyncio.run(stopped())

@@ -13,6 +13,9 @@ import pytest
 
 from .client import EXAMPLES, JSON, minimal
 
+PATIENCE_S = 60.0
+"""The first balance waits for a worker to start, which takes its time on a busy machine."""
+
 
 @pytest.fixture(scope="module")
 def address() -> Iterator[str]:
@@ -38,7 +41,9 @@ def address() -> Iterator[str]:
 
 def test_a_request_over_the_wire_gives_a_balance(address: str) -> None:
     """The server listens on this machine only, and answers what the tests in process see."""
-    reply = httpx.post(f"{address}/v1/balances", content=json.dumps(minimal()), headers=JSON)
+    reply = httpx.post(
+        f"{address}/v1/balances", content=json.dumps(minimal()), headers=JSON, timeout=PATIENCE_S
+    )
 
     assert 200 == reply.status_code
     assert "closed" == reply.json()["outcome"]
@@ -49,7 +54,7 @@ def test_a_large_chunked_body_is_cut_off_over_the_wire(address: str) -> None:
     """A body without a length is refused as soon as it passes the limit."""
     chunks = (b" " * 10_000 for _ in range(11))
 
-    reply = httpx.post(f"{address}/v1/balances", content=chunks, headers=JSON)
+    reply = httpx.post(f"{address}/v1/balances", content=chunks, headers=JSON, timeout=PATIENCE_S)
 
     assert 413 == reply.status_code
     assert 100_000 == reply.json()["limit_bytes"]
@@ -57,6 +62,6 @@ def test_a_large_chunked_body_is_cut_off_over_the_wire(address: str) -> None:
 
 def test_the_server_answers_others_after_a_refusal(address: str) -> None:
     """A refused body leaves the server well."""
-    httpx.post(f"{address}/v1/balances", content=b"{", headers=JSON)
+    httpx.post(f"{address}/v1/balances", content=b"{", headers=JSON, timeout=PATIENCE_S)
 
     assert {"status": "alive"} == httpx.get(f"{address}/livez").json()

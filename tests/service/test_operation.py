@@ -294,13 +294,14 @@ def test_a_stopping_server_finishes_what_it_began(tmp_path: Path) -> None:
             time.sleep(0.3)
             server.process.send_signal(signal.SIGTERM)
             time.sleep(0.3)
-            refused = httpx.get(f"{server.address}/")
+            refused = httpx.get(f"{server.address}/", timeout=60)
             caller.sendall(body[20:])
             answered = caller.recv(65536)
         assert -signal.SIGTERM == server.process.wait(timeout=20)
 
     assert (503, "/problems/stopping") == (refused.status_code, refused.json()["type"])
     assert b"HTTP/1.1 200 OK" == answered[:15]
+    assert [] == [line for line in server.lines if not line.startswith("{")]
     lines = [json.loads(line) for line in server.lines]
     assert {"timestamp", "level", "event"} <= set.intersection(*(set(line) for line in lines))
     assert {200, 503} <= {line.get("status") for line in lines}
@@ -309,7 +310,7 @@ def test_a_stopping_server_finishes_what_it_began(tmp_path: Path) -> None:
 def test_no_worker_outlives_a_server_that_was_killed(tmp_path: Path) -> None:
     """Even after SIGKILL, which nothing can answer, no process is left behind."""
     with _served(tmp_path) as server:
-        while httpx.get(f"{server.address}/readyz").status_code != 200:
+        while httpx.get(f"{server.address}/readyz", timeout=60).status_code != 200:
             time.sleep(0.1)
         listed = subprocess.run(
             ["ps", "-o", "pid=", "--ppid", str(server.process.pid)],

@@ -32,6 +32,8 @@ SMALL_QUANTITIES = 500
 
 _PAUSE_S = 1.0  # between attempts to start a process, so that a lasting cause keeps no core busy
 
+_STOP_S = 1.0  # for a process to end by itself
+
 _MEMORY = 0.2  # weight of the last calculation in the mean of their times
 
 
@@ -164,6 +166,6 @@ class Lanes:
             return await self._large.run(work, body)
 
     def stop(self) -> None:
-        """End all workers, each once it has done what it is at."""
+        """End all workers; whoever awaited what one is still at has been told by now."""
         for worker in (*self._small.workers, *self._large.workers):
-            worker.stop()
+            worker.stop(_STOP_S)

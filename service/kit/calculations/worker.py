@@ -12,7 +12,9 @@ from collections.abc import Callable
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
-from multiprocessing import get_context, parent_process
+from multiprocessing import active_children, get_context, parent_process
+from multiprocessing.process import BaseProcess
+from typing import ParamSpec, TypeVar
 
 from service.kit import logs
 from service.kit.problems import (
@@ -25,6 +27,9 @@ from service.kit.settings import Settings
 from service.kit.threads import use_one_thread_each
 
 from .places import Work, allow_here
+
+_P = ParamSpec("_P")
+_T = TypeVar("_T")
 
 GRACE_S = 15.0
 """
@@ -136,6 +141,7 @@ class Worker:
 
     def __init__(self, lane: Lane) -> None:
         self._lane = lane
+        self._process: BaseProcess | None = None
         self._executor = self._made()
 
     def _made(self) -> ProcessPoolExecutor:
@@ -152,20 +158,32 @@ class Worker:
         BrokenProcessPool
             if its process ends before that.
         """
-        await asyncio.wrap_future(self._executor.submit(_stand_by))
+        await asyncio.wrap_future(self._submit(_stand_by))
 
     def begin(self, work: Work, body: bytes) -> Future[bytes]:
         """Begin a calculation; a process that was lost while idle is replaced first."""
         try:
-            return self._executor.submit(_calculate, work, body)
+            return self._submit(_calculate, work, body)
         except BrokenProcessPool:
             self.replace()
-            return self._executor.submit(_calculate, work, body)
+            return self._submit(_calculate, work, body)
+
+    def _submit(
+        self, function: Callable[_P, _T], *args: _P.args, **kwargs: _P.kwargs
+    ) -> Future[_T]:
+        """Hand something to the process; the first to do so starts it, and learns which it is."""
+        if self._process is not None:
+            return self._executor.submit(function, *args, **kwargs)
+        before = {process.pid for process in active_children()}
+        future = self._executor.submit(function, *args, **kwargs)
+        started = (process for process in active_children() if process.pid not in before)
+        self._process = next(started, None)
+        return future
 
     def replace(self) -> None:
         """Put another process in the place of one that was lost."""
         self._executor.shutdown(wait=False)
-        self._executor = self._made()
+        self._process, self._executor = None, self._made()
 
     def refusal(self, spent_s: float) -> RefusalError:
         """Say what became of a calculation whose process ended after so many seconds."""
@@ -174,6 +192,11 @@ class Worker:
         detail = "The process that calculated ended before it had answered."
         return RefusalError(CALCULATION_LOST, problem_of(CALCULATION_LOST, detail))
 
-    def stop(self) -> None:
-        """End the process once it has done what it is at."""
-        self._executor.shutdown(wait=True)
+    def stop(self, within_s: float) -> None:
+        """End the process once it has done what it is at, or when the time is up."""
+        ending = threading.Thread(target=self._executor.shutdown, kwargs={"cancel_futures": True})
+        ending.start()
+        ending.join(within_s)
+        if ending.is_alive() and self._process is not None:
+            self._process.kill()
+        ending.join()
