@@ -56,13 +56,20 @@ def shifts_of(reading: Stored, entry: MappingEntry, calendar: Calendar) -> tuple
 
 def of_shift(
     connection: Connection, site_id: UUID, calendar: Calendar, shift: Shift
-) -> tuple[list[OfShift], list[Stored]]:
+) -> list[OfShift]:
     """
-    Give the mapped readings that cover a shift in the order of their times, and those not mapped.
+    Give the mapped readings that cover a shift, in the order of their times.
 
     All that are mapped are there, however they stand: it is for the caller to use those that are
-    'current', and to tell of the others.  Those not mapped have a time within the shift.
+    'current', and to tell of the others.
     """
+    return of_shift_and_parked(connection, site_id, calendar, shift)[0]
+
+
+def of_shift_and_parked(
+    connection: Connection, site_id: UUID, calendar: Calendar, shift: Shift
+) -> tuple[list[OfShift], list[Stored]]:
+    """Give what :func:`of_shift` does, and what no mapping knows with a time within the shift."""
     lag = timedelta(seconds=repository.longest_lag_s(connection, site_id))
     near = repository.in_time(connection, site_id, shift.start, shift.end + lag)
     found = [one for one in mapped(connection, near, calendar) if shift in one.shifts]

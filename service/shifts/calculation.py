@@ -274,7 +274,7 @@ def _overlooked(connection: Connection, site_id: UUID, since: Any) -> list[Due]:
         return []
     found = []
     for shift in calendar.between(max(since, span[0] - due.REACH), span[1] + due.LEAST):
-        ones, _ = of_shift(connection, site_id, calendar, shift)
+        ones = of_shift(connection, site_id, calendar, shift)
         for flowsheet in dict.fromkeys(one.flowsheet for one in ones):
             new = Due(flowsheet, shift.day, shift.name, shift.start, shift.end)
             if not repository.has_head(connection, site_id, new):

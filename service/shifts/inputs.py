@@ -18,7 +18,7 @@ from service.kit.instants import written
 from service.kit.settings import Settings
 from service.kit.strict_json import pointer
 from service.kit.units import fit
-from service.readings.by_shift import OfShift, of_shift
+from service.readings.by_shift import OfShift, of_shift_and_parked
 from service.readings.repository import Stored
 from service.store.columns import json_text
 from service.versions import repository as versions
@@ -96,7 +96,7 @@ class _Gathering:
 
     def of(self, shift: Shift) -> list[OfShift]:
         """Give the mapped readings of a shift in an order of their own, and note those parked."""
-        found, parked = of_shift(self._connection, self._site_id, self.calendar, shift)
+        found, parked = of_shift_and_parked(self._connection, self._site_id, self.calendar, shift)
         for reading in parked:
             self.noted.setdefault(reading.id, Noted(reading, (shift,), why=_PARKED))
         ours = [one for one in found if one.flowsheet == self._flowsheet]

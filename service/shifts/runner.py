@@ -13,6 +13,7 @@ from service.kit.instants import now
 from service.kit.problems import RefusalError
 from service.kit.settings import Settings
 from service.store.calls import in_thread_of
+from service.store.migrate import is_newest
 
 from . import calculation, repository
 from .place import Place
@@ -76,6 +77,7 @@ class Keeper:
         self._rest = timedelta(seconds=settings.recalculate_after_s)
         self._pause_s = min(LONGEST_PAUSE_S, max(0.2, settings.recalculate_after_s))
         self._given_up: dict[object, int] = {}
+        self._is_migrated = False
 
     async def run(self) -> None:
         """Look for what is due until cancelled; what goes wrong is logged, and not the end."""
@@ -101,6 +103,9 @@ class Keeper:
 
     def _found(self) -> list[tuple[str, Head]]:
         store = self._app.state.store
+        self._is_migrated = self._is_migrated or is_newest(store)
+        if not self._is_migrated:  # which is told by whether the service is ready
+            return []
         with store.reading() as connection:
             waiting = repository.sites_with_due_spells(connection)
         for site in waiting:
