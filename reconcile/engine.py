@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
+from scipy.stats import chi2
 
 from . import flowsheet as flowsheets
 from . import readings as readings_module
@@ -15,6 +16,7 @@ from .assemble import assembled, failed
 from .balance import Balance, Failure, Outcome
 from .evidence import cautions
 from .evidence.investigation import Investigation
+from .evidence.mending import in_words, mending
 from .faults import InvalidInput
 from .findings import Evidence
 from .flowsheet import Flowsheet
@@ -44,6 +46,9 @@ ALIKE = 1e-3
 SECOND_OPINION_STEPS = 40
 """Newton steps of a robust fit that is only a second opinion: one that needs more is done
 without."""
+
+MENDED = 0.01
+"""P-value from which a balance with values exchanged is sound enough to be mentioned."""
 
 ROUNDING = 1e-9
 """A statistic below this is zero."""
@@ -78,7 +83,45 @@ def reconcile_balance(
         balance = _with_evidence(balance, at, readings, counted, options)
         return _with_size_caution(balance, solution.plan, solution, options)
 
-    return walked(flowsheet, readings, options, ending)
+    found = walked(flowsheet, readings, options, ending)
+    if found.outcome is Outcome.NOT_CONVERGED and options.scrutiny is not None:
+        return _with_mending(found, flowsheet, readings, options)
+    return found
+
+
+def _with_mending(
+    found: Balance, flowsheet: Flowsheet, readings: Sequence[Reading], options: Options
+) -> Balance:
+    """Say which exchange of values would lead to a balance where there is none."""
+    counted = [i for i, r in enumerate(readings) if math.isfinite(r.sd)]
+    plan = _planned(flowsheet, readings, counted)
+    budget = Budget(options.time_budget_s, options.memory_budget_mb)
+
+    def side_by_side(values: Floats, sds: Floats) -> Floats:
+        return objectives(plan, values[:, counted], sds[:, counted], options, budget)
+
+    try:
+        with spending(budget), np.errstate(all="ignore"):
+            mended = mending(flowsheet, readings, side_by_side)
+            degrees = plan.degrees_of_freedom
+    except (OverBudget, StartError, np.linalg.LinAlgError):
+        return found
+    if not mended or found.failure is None or degrees == 0:
+        return found
+    p_value = float(chi2.sf(mended[0][0], degrees))
+    if p_value < MENDED:
+        return found
+    said = in_words(mended[0][1], readings, p_value)
+    return replace(found, failure=replace(found.failure, reason=f"{found.failure.reason} {said}"))
+
+
+def _planned(flowsheet: Flowsheet, readings: Sequence[Reading], counted: Sequence[int]) -> Plan:
+    return PLANS.of(
+        flowsheet,
+        [_key(flowsheet, readings[i]) for i in counted],
+        [readings[i].loss for i in counted],
+        [readings[i].sd == 0 for i in counted],
+    )
 
 
 def walked(
@@ -107,12 +150,7 @@ def walked(
         raise InvalidInput(faults)
     budget = Budget(options.time_budget_s, options.memory_budget_mb)
     counted = [i for i, r in enumerate(readings) if math.isfinite(r.sd)]
-    planned = PLANS.of(
-        flowsheet,
-        [_key(flowsheet, readings[i]) for i in counted],
-        [readings[i].loss for i in counted],
-        [readings[i].sd == 0 for i in counted],
-    )
+    planned = _planned(flowsheet, readings, counted)
     values = np.array([readings[i].value for i in counted], dtype=np.float64)
     sds = np.array([readings[i].sd for i in counted], dtype=np.float64)
     try:

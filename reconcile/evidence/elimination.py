@@ -22,6 +22,7 @@ from reconcile.kernel.lazy import lazy
 
 from .decisions import changed
 from .exchanges import Exchange, Exchanges
+from .mending import mending
 from .multiplicity import raised, size_of, threshold
 from .odds import log_exchange_prior, log_prior
 from .refits import Objectives, refitted
@@ -37,6 +38,16 @@ if TYPE_CHECKING:
 
 Relinearising = Callable[[Sequence["Reading"]], "Linearisation | None"]
 """Balances a copy of the readings anew and linearises there; ``None`` where there is no balance."""
+
+
+ASTRAY = 10.0
+"""Times its critical value from which the statistic says that residuals are no guide."""
+
+
+def _pairs(exchange: Hypothesis) -> frozenset[frozenset[int]]:
+    """Give which readings an exchange exchanges, whatever their order."""
+    pairs = zip(exchange.readings[::2], exchange.readings[1::2], strict=True)
+    return frozenset(frozenset(pair) for pair in pairs)
 
 
 @dataclass(frozen=True)
@@ -107,6 +118,9 @@ class View:
         weight = search.weight(given)
         tried = exchanges.tried(beside) if exchanges.possible else []
         others = [search.space.hypotheses[k] for k in beside]
+        astray = self._mended() if not beside else []
+        if astray:
+            return Judged(weight, astray, exchanges.possible)
         sound = self._remainder(beside) <= self._usual(len(beside))
         likely = bool(tried) and tried[0].p_value <= self.limit(exchanges.possible, 1)
         if self.objectives is None or not tried or (sound and not likely):
@@ -120,6 +134,30 @@ class View:
             k = self.places[hypothesis]
             weight[k] = search.weight_of(k, given, fall)
         return Judged(weight, sorted(anew, key=lambda one: -one.log_ratio), len(tried))
+
+    def _mended(self) -> list[Exchange]:
+        """Give the exchanges as fits anew judge every one, if the balance is too far off."""
+        solution = self.at.solution
+        far = self.at.statistic > ASTRAY * self._usual(0) or bool(solution.emptied.any())
+        if self.objectives is None or not far:
+            return []
+        sheet, place = solution.plan.model.flowsheet, self.exchanges.place_of
+        stands = solution.optimum.objective
+        volumes = {_pairs(e.hypothesis): e.volume for e in self.exchanges.tried(())}
+        result = []
+        for objective, hypothesis in mending(sheet, self.readings, self.objectives):
+            pairs = zip(hypothesis.readings[::2], hypothesis.readings[1::2], strict=True)
+            swapped = [pair for one, other in pairs for pair in ((one, other), (other, one))]
+            seen = [(place[i], i, j) for i, j in swapped if i in place]
+            shifts = [
+                (self.readings[j].value - self.readings[i].value) / self.readings[i].sd
+                for _, i, j in seen
+            ]
+            rows = tuple(k for k, _, _ in seen)
+            fall = 0.5 * (stands - objective)
+            volume = volumes.get(_pairs(hypothesis), 0.0)
+            result.append(Exchange(hypothesis, fall, volume, rows, tuple(shifts)))
+        return sorted(result, key=lambda one: -one.log_ratio)
 
     def _remainder(self, beside: tuple[int, ...]) -> float:
         """Give the sum of squares that is left beside some errors."""

@@ -126,6 +126,11 @@ class Exchanges:
         return {place: self.counted[used[place]] for place in self.places.values()}
 
     @lazy
+    def place_of(self) -> dict[int, int]:
+        """The place of each reading."""
+        return {reading: place for place, reading in self.reading_at.items()}
+
+    @lazy
     def alike(self) -> dict[int, list[int]]:
         """Places of each measurand."""
         result: dict[int, list[int]] = defaultdict(list)

@@ -20,10 +20,11 @@ from numpy.typing import NDArray
 from scipy.stats import chi2, ncx2, norm
 
 from reconcile import Flowsheet, Options, Reading, reconcile_balance
-from reconcile.engine import walked
+from reconcile.engine import MENDED, _key, walked
 from reconcile.evidence.elimination import Elimination, View
 from reconcile.evidence.exchanges import Exchanges
 from reconcile.evidence.explanations import Explaining
+from reconcile.evidence.mending import mending
 from reconcile.evidence.multiplicity import size_of, threshold
 from reconcile.evidence.odds import log_prior
 from reconcile.evidence.serial import Search
@@ -31,6 +32,7 @@ from reconcile.findings import Exchanged, Hypothesis, Suspicion
 from reconcile.kernel.lazy import lazy
 from reconcile.linearisation import Linearisation
 from reconcile.options import Control, Prior, Scrutiny
+from reconcile.plan import PLANS
 from reconcile.stack import objectives, reconcile_stack
 from tests.flowsheets import Circuit, Sampling, bypass_network, exact, random_circuit
 from tests.studies.coverage import example_circuit
@@ -327,14 +329,19 @@ def searched(sheet: Flowsheet, readings: list[Reading]) -> list[Hypothesis]:
         found = walked(sheet, list(copy), Options(), lambda s, _: Linearisation(s))  # type: ignore[call-overload]
         return found if isinstance(found, Linearisation) else None
 
-    at = anew(readings)
-    if at is None:
-        return []
-    plan = at.solution.plan
+    keys = [_key(sheet, r) for r in readings]
+    plan = PLANS.of(sheet, keys, [r.loss for r in readings], [r.sd == 0 for r in readings])
 
     def side_by_side(values: Array, sds: Array) -> Array:
         with np.errstate(all="ignore"):
             return objectives(plan, values, sds, Options(), plan.budget)
+
+    at = anew(readings)
+    if at is None:
+        # Without a balance the failure names the exchange that would lead to a sound one.
+        mended = mending(sheet, readings, side_by_side)
+        sound = mended and chi2.sf(mended[0][0], plan.degrees_of_freedom) >= MENDED
+        return [mended[0][1]] if sound else []
 
     view = View(at, readings, range(len(readings)), Scrutiny(LEVEL, angle=ANGLE), side_by_side)
     elimination = Elimination(view, anew)

@@ -150,6 +150,32 @@ def test_exchanged_bags_are_found_and_putting_them_back_mends_the_balance(
     assert p_value > 0.01
 
 
+def test_an_exchange_that_leaves_no_balance_is_named_all_the_same(circuit: Circuit) -> None:
+    """Where nothing converges, the failure says what would lead to a sound balance."""
+    one, other = (
+        _places(circuit, s)["Cu"] for s in ("rougher concentrate", "scavenger concentrate")
+    )
+
+    balance = _balance(circuit.flowsheet, _exchanged(list(circuit.readings), [(one, other)]))
+
+    assert balance.failure is not None
+    assert (
+        "With Cu of 'rougher concentrate' and 'scavenger concentrate' in each other's place there "
+        "is a balance, and a sound one" in balance.failure.reason
+    )
+
+
+def test_an_exchange_that_empties_a_stream_is_found(circuit: Circuit) -> None:
+    """The readings of an emptied stream leave the calculation, not the search."""
+    one, other = (_places(circuit, s)["S"] for s in ("final tailing", "rougher tailing"))
+
+    balance = _balance(circuit.flowsheet, _exchanged(list(circuit.readings), [(one, other)]))
+
+    assert balance.evidence is not None
+    first = balance.evidence.findings[0].explanations[0].test.hypothesis
+    assert set(first.readings) == {one, other}
+
+
 def test_what_is_tried_is_said() -> None:
     """Where only the worst are tried, a sentence says how many of how many."""
     large = random_circuit(3, streams=30, components=4, sampling=Sampling(missing=0.0))
