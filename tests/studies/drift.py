@@ -275,29 +275,46 @@ def _bound(given: Network, told: NDArray[np.int64]) -> Array:
     return np.asarray(np.sqrt(np.diag(np.linalg.inv(SHIFTS / 2 * joint))) / 2)
 
 
-def wrong_sd(given: Network, reading: int, runs: int, seed: int) -> tuple[Figure, Figure, float]:
+@dataclass(frozen=True)
+class WrongSd:
     """
-    Make one sd wrong: how often it is named, the relative error of its estimate, and its bound.
+    How often a wrong sd is named, how often it is among those named, and how well it is estimated.
 
-    The bound is that of Cramér and Rao with the other sds known: √2 / (2 √n) v / (r ρ²), with v the
-    variance of the standardised residual.
+    ``error`` is the relative error of the estimate where the reading itself was named, none where
+    that never was but a twin of it; ``bound`` that of Cramér and Rao with the other sds known,
+    ``v / (r ρ² √(2 n))`` with ``v = 1 + (ρ² - 1) r`` the variance of the standardised residual.
     """
-    rng, named, groups = np.random.default_rng(seed), 0, given.groups()
+
+    named: Figure
+    among: Figure
+    error: Figure | None
+    bound: float
+
+
+def wrong_sd(given: Network, reading: int, runs: int, seed: int) -> WrongSd:
+    """Make one sd larger than stated, and search."""
+    rng, groups, named, among = np.random.default_rng(seed), given.groups(), 0, 0
     ratios: list[float] = []
     for _ in range(runs):
         errors = rng.standard_normal((SHIFTS, given.count))
         errors[:, reading] *= WRONG
-        shown = findings(given.residuals(errors), given.alone, Design())
-        named += any(_is(s.instrument, reading, groups) for s in shown.spreads)
-        ratios += [s.ratio for s in shown.spreads if s.instrument == reading]
+        shown = findings(given.residuals(errors), given.alone, Design()).spreads
+        named += any(_is(s.instrument, reading, groups) for s in shown)
+        among += any(
+            reading in (s.instrument, *(rival.instrument for rival in s.rivals)) for s in shown
+        )
+        ratios += [s.ratio for s in shown if s.instrument == reading]
     r = given.redundancy[reading]
     bound = (1 + (WRONG**2 - 1) * r) / (r * WRONG**2) / (2 * SHIFTS) ** 0.5
-    if not ratios:
-        return share(named, runs), Figure(np.nan, np.nan), float(bound)
-    square = (np.array(ratios) / WRONG - 1) ** 2
+    error = _root_mean_square(np.array(ratios) / WRONG - 1) if ratios else None
+    return WrongSd(share(named, runs), share(among, runs), error, float(bound))
+
+
+def _root_mean_square(errors: Array) -> Figure:
+    """Give the root mean square of errors (series,)."""
+    square = errors**2
     root = float(square.mean() ** 0.5)
-    error = Figure(root, float(square.std() / len(square) ** 0.5 / (2 * root)))
-    return share(named, runs), error, float(bound)
+    return Figure(root, float(square.std() / len(square) ** 0.5 / (2 * root)))
 
 
 def in_full(given: Network, reading: int, runs: int, seed: int) -> tuple[Figure, Figure, Figure]:
@@ -368,10 +385,11 @@ def report(given: Network, runs: int) -> Iterator[str]:
             f"held {share(found.start_held, max(found.named, 1))}, size held "
             f"{share(found.size_held, max(found.itself, 1))}"
         )
-        told, error, bound = wrong_sd(given, reading, runs, 5)
+        wrong = wrong_sd(given, reading, runs, 5)
         yield (
-            f"    sd {WRONG} times the one stated: named {told}, relative error {error}, bound "
-            f"{bound:.3f}, 1/sqrt(2 n r) {(2 * SHIFTS * r) ** -0.5:.3f}"
+            f"    sd {WRONG} times the one stated: named {wrong.named}, among those named "
+            f"{wrong.among}; relative error {wrong.error or 'unknown, its twin is named'}, bound "
+            f"{wrong.bound:.3f}, 1/sqrt(2 n r) {(2 * SHIFTS * r) ** -0.5:.3f}"
         )
     back = recovered(given, runs, 6)
     yield (

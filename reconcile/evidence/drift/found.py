@@ -179,7 +179,7 @@ def _rivals(search: Search, instrument: int, gain: Floats, size: Floats) -> tupl
     """Give the others that explain it nearly as well, and those that cannot be told from it."""
     behind = gain[instrument] - gain
     twins: Bools = search.groups == search.groups[instrument]
-    named = np.flatnonzero((behind < TELLING) | twins)
+    named = np.flatnonzero(((behind < TELLING) | twins) & np.isfinite(gain))
     return tuple(
         Rival(int(g), float(np.exp(min(behind[g], 1400.0) / 2)), float(size[g]), bool(twins[g]))
         for g in named[np.argsort(behind[named], kind="stable")]

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from reconcile.evidence.drift.found import Findings, FoundBias, findings
-from reconcile.evidence.drift.residuals import Instruments
+from reconcile.evidence.drift.residuals import Instruments, Residuals
 from reconcile.evidence.drift.search import Design
 
 from .series import Array, frame, residuals
@@ -153,6 +153,25 @@ def test_instruments_that_look_alike_are_named_together() -> None:
     assert {3, 12} == {bias.bias.instrument, bias.rivals[0].instrument}
     assert bias.rivals[0].inseparable
     assert pytest.approx(1.0, abs=0.05) == bias.rivals[0].odds
+
+
+def test_a_twin_that_was_not_read_is_no_rival() -> None:
+    """Of two readings that look alike, one stops before the other drifts: it is not to blame."""
+    basis = np.linalg.qr(np.vstack((BASIS, BASIS[3])))[0]
+    without = np.linalg.qr(np.where(np.arange(13)[:, None] == 12, 0.0, basis))[0]
+    without[12] = 0.0
+    rng, late = np.random.default_rng(9), np.arange(SHIFTS) >= 50
+    given = rng.standard_normal((SHIFTS, 13))
+    given[late, 3] += 3
+    w = np.where(late[:, None], given @ without, given @ basis)
+    both = Residuals(w, np.stack((basis, without)), late.astype(np.int64))
+
+    shown = findings(both, Instruments(np.arange(13), 13), Design())
+
+    (bias,) = sure(shown)
+    assert 3 == bias.bias.instrument
+    assert bias.bias.start >= 45
+    assert 12 not in [rival.instrument for rival in bias.rivals]
 
 
 def test_an_instrument_with_several_readings_is_one_finding() -> None:
