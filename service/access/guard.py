@@ -23,7 +23,7 @@ from service.store.calls import in_thread, store_of
 
 from . import service
 from .local import is_local
-from .scopes import scope_of
+from .scopes import OF_THE_WHOLE, scope_of
 
 _REALM = 'Bearer realm="evenlode"'
 
@@ -57,7 +57,8 @@ async def guard(request: Request) -> None:
         another site, as if it were not there.
     """
     route: APIRoute = request.scope["route"]
-    needed = scope_of(route.operation_id or route.name)
+    operation = route.operation_id or route.name
+    needed = scope_of(operation)
     if needed is None:
         return
     caller = await _caller(request)
@@ -65,7 +66,9 @@ async def guard(request: Request) -> None:
     if site is not None and not caller.knows(site):
         raise _absent(site)
     if needed not in caller.scopes:
-        raise _refuse_scope(needed)
+        raise _refuse_scope(needed, f"This needs the scope '{needed}', which the key has not.")
+    if operation in OF_THE_WHOLE and caller.site is not None:
+        raise _refuse_scope(needed, "This tells of all sites together, and the key is for one.")
     keep_caller(request.scope, caller)
 
 
@@ -96,9 +99,8 @@ def _refuse_key(detail: str, text: str | None) -> RefusalError:
     return refuse(KEY_NEEDED, detail, headers={"WWW-Authenticate": f"{_REALM}{why}"})
 
 
-def _refuse_scope(needed: str) -> RefusalError:
+def _refuse_scope(needed: str, detail: str) -> RefusalError:
     challenge = f'{_REALM}, error="insufficient_scope", scope="{needed}"'
-    detail = f"This needs the scope '{needed}', which the key has not."
     return refuse(SCOPE_MISSING, detail, headers={"WWW-Authenticate": challenge})
 
 

@@ -7,6 +7,9 @@ from service.kit.caller import Scope
 PUBLIC = frozenset({"index", "live", "ready", "problem_page", "docs"})
 """Operations that anyone may use; they tell nothing of any site."""
 
+OF_THE_WHOLE = frozenset({"metrics"})
+"""Operations that tell of all sites together, which a key of one site does not open."""
+
 NEEDED: dict[str, Scope] = {
     "metrics": Scope.READ,
     "reconcile_balance": Scope.READ,

@@ -22,7 +22,7 @@ from typer.testing import CliRunner
 from service.access import service as access
 from service.access.keys import digest_of, is_same, new_key, prefix_of
 from service.access.local import PASSED_ON, is_local, is_loopback
-from service.access.scopes import NEEDED, PUBLIC
+from service.access.scopes import NEEDED, OF_THE_WHOLE, PUBLIC
 from service.app import contract_text, create_app
 from service.cli import application
 from service.kit.caller import Scope
@@ -182,8 +182,18 @@ def test_each_operation_needs_its_scope_and_no_other(two_sites: FastAPI, store: 
 
     assert before == _everything(store)
     for entry in GUARDED:
-        needed = NEEDED[entry[2]["operationId"]]
-        assert _sent(two_sites, entry, own[needed]).status_code not in {401, 403}, entry[0]
+        name = entry[2]["operationId"]
+        status = _sent(two_sites, entry, own[NEEDED[name]]).status_code
+        assert (status in {401, 403}) == (name in OF_THE_WHOLE), entry[0]
+
+
+def test_what_tells_of_all_sites_needs_a_key_of_all(two_sites: FastAPI, store: Store) -> None:
+    """How busy the others are is theirs too."""
+    every = access.create(store, "monitor", [Scope.READ])
+
+    for entry in GUARDED:
+        if entry[2]["operationId"] in OF_THE_WHOLE:
+            assert 200 == _sent(two_sites, entry, every).status_code
 
 
 def test_the_list_of_sites_holds_those_of_the_caller(two_sites: FastAPI, store: Store) -> None:
