@@ -20,8 +20,10 @@ import pytest
 import structlog
 from fastapi import FastAPI
 from prometheus_client.parser import text_string_to_metric_families
+from typer.testing import CliRunner
 
 from service.app import create_app
+from service.cli import application
 from service.kit import environment, trace
 from service.kit.settings import Settings
 from service.store import Store
@@ -237,6 +239,20 @@ def test_all_slips_of_the_environment_are_told(monkeypatch: pytest.MonkeyPatch) 
         "mean EVENLODE_READING_",
     ):
         assert words in faults
+
+
+def test_the_command_prints_the_settings_and_fails_on_slips() -> None:
+    """One line each, what is set marked; a variable that is none of them ends it with 2."""
+    of_tests = {"EVENLODE_TEST_POSTGRESQL_URL": None}
+    good, slip = (
+        CliRunner().invoke(application, ["settings"], env={name: "5", **of_tests})
+        for name in ("EVENLODE_QUEUE_LIMIT", "EVENLODE_QUEUE")
+    )
+
+    assert (0, 2) == (good.exit_code, slip.exit_code)
+    assert "EVENLODE_QUEUE_LIMIT=5 *\n" in good.output
+    assert "EVENLODE_LARGE_WORKERS=1\n" in good.output
+    assert "did you mean EVENLODE_QUEUE_LIMIT?" in slip.output
 
 
 # --- a real server --------------------------------------------------------------------------
