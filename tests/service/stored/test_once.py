@@ -96,10 +96,9 @@ def test_while_the_first_runs_others_are_told_so(store: Store) -> None:
     assert first.result() == once(store, _attempt(), DAY, _making("b"))
 
 
+@pytest.mark.parametrize("stored_url", ["postgresql"], indirect=True)
 def test_another_process_at_work_under_the_key_is_seen(store: Store) -> None:
-    """On a shared database the key is taken for all processes, not for this one alone."""
-    if store.is_embedded:
-        pytest.skip("the embedded file has one process")
+    """On a shared database the key is taken for all processes; the embedded file has but one."""
     other = Store(store.url)
 
     def run(connection: Connection) -> Answer:
