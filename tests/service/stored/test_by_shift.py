@@ -29,7 +29,7 @@ def _of_shift(app: FastAPI, day: date, name: str) -> list[OfShift]:
         calendar = calendar_of(connection, site.id)
         shift = calendar.shift(day, name)
         assert shift is not None
-        return of_shift(connection, site.id, calendar, shift)[0]
+        return of_shift(connection, site.id, calendar, shift)
 
 
 def _weight(time: str, value: float = 1) -> dict[str, Any]:
