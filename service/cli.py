@@ -16,6 +16,7 @@ from service.version import VERSION
 
 if TYPE_CHECKING:
     from service.kit.settings import Settings
+    from service.shifts.repository import Filters
     from service.store import Store
 
 # What balances is imported where it is used, so that help and usage errors come at once.
@@ -311,6 +312,90 @@ def revoke_key(
     with _opened(_settings()) as store:
         found = service.revoke(store, prefix)
     _write(f"{found.prefix} of '{found.name}' opens nothing from now on.\n")
+
+
+shifts = typer.Typer(name="shifts", help="Balances of shifts that are kept.", no_args_is_help=True)
+application.add_typer(shifts)
+
+Since = Annotated[str | None, typer.Option("--from", help="Only shifts that end after this time.")]
+Until = Annotated[str | None, typer.Option("--to", help="Only shifts that start before it.")]
+OfSite = Annotated[str, typer.Argument(help="Key of the site.")]
+
+
+@contextmanager
+def _kept() -> Iterator[tuple[Store, Settings]]:
+    """Give the database for a while; what is not there is told as bad input."""
+    from service.kit.problems import RefusalError, as_lines
+    from service.kit.threads import use_one_thread_each
+
+    settings = _settings()
+    use_one_thread_each()
+    with _opened(settings) as store:
+        try:
+            yield store, settings
+        except RefusalError as refusal:
+            _stop(" ".join(as_lines(refusal.problem)))
+
+
+def _between(since: str | None, until: str | None) -> Filters:
+    from service.kit.instants import NotATimeError, instant
+    from service.shifts.repository import Filters
+
+    try:
+        times = [None if text is None else instant(text) for text in (since, until)]
+    except NotATimeError as error:
+        _stop(f"{error.what} {error.mend}")
+    return Filters(since=times[0], until=times[1])
+
+
+@shifts.command("calculate")
+def calculate_shifts(site: OfSite) -> None:
+    """Bring every balance of a site up to what was read; the service does so by itself."""
+    from service.shifts.calculation import all_brought_up
+
+    with _kept() as (store, settings):
+        for address, problem in all_brought_up(store, site, settings):
+            _write(f"{address}\t{problem or 'calculated'}\n")
+
+
+@shifts.command("replay")
+def replay_shifts(site: OfSite, since: Since = None, until: Until = None) -> None:
+    """
+    Calculate kept balances again, and tell what this version would change; nothing is stored.
+
+    Exit status 1 if any figure changed by more than rounding.
+    """
+    from service.shifts.replay import CHANGED, replayed
+
+    counts: dict[str, int] = {}
+    with _kept() as (store, settings):
+        for one in replayed(store, site, _between(since, until), settings):
+            counts[one.verdict] = counts.get(one.verdict, 0) + 1
+            _write(f"{one.place.address}\t{one.revision}\t{one.standing}\t{one.verdict}\n")
+            _write("".join(f"  {statement}\n" for statement in one.statements))
+    _write(", ".join(f"{count} {verdict}" for verdict, count in counts.items()) + "\n")
+    if CHANGED in counts:
+        raise typer.Exit(NO_BALANCE)
+
+
+@shifts.command("trail")
+def print_trail(site: OfSite) -> None:
+    """
+    Print what persons decided and signed, and check the chain of the trail.
+
+    Exit status 1 if it is broken, with a line for each place.
+    """
+    from service.shifts.service import broken_links, whole_trail
+
+    with _kept() as (store, _):
+        for entry in whole_trail(store, site):
+            cells = (entry["number"], entry["at"], entry["kind"], entry["person"], entry["reason"])
+            _write("\t".join(map(str, cells)) + "\n")
+        broken = broken_links(store, site)
+    for sentence in broken:
+        typer.echo(f"evenlode: {sentence}", err=True)
+    if broken:
+        raise typer.Exit(NO_BALANCE)
 
 
 @application.command()

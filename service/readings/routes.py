@@ -14,7 +14,8 @@ from pydantic import WithJsonSchema
 from service.kit.body import CSV, NDJSON, Lines, lines_bytes
 from service.kit.contract import problem_responses, request_body
 from service.kit.idempotency import IdempotencyKey, attempt_of
-from service.kit.paging import PARAMETERS, Cursor, Limit, Page, link_header, links, paging
+from service.kit.listing import list_contents, list_response
+from service.kit.paging import PARAMETERS, Cursor, Limit, paging
 from service.kit.problems import (
     BODY_TOO_LARGE,
     INTERNAL,
@@ -23,6 +24,7 @@ from service.kit.problems import (
     KEY_IN_USE,
     KEY_REUSED,
     MALFORMED,
+    NOT_ACCEPTABLE,
     NOT_FOUND,
     STORE_UNAVAILABLE,
     UNSUPPORTED_MEDIA_TYPE,
@@ -154,20 +156,18 @@ async def post_readings(
     )
 
 
-def _page_response(request: Request, name: str, entries: list[Any], page: Page) -> Response:
-    around = links(request.url, page)
-    text = json_text({name: entries, **around.model_dump()})
-    return Response(text, headers=link_header(around), media_type="application/json")
-
-
 @router.get(
     "/readings",
     operation_id="list_readings",
     summary="List readings",
     response_class=Response,
     responses={
-        200: {"model": ReadingList, "description": "A page of readings."},
-        **problem_responses(*READ_PROBLEMS),
+        200: {
+            "model": ReadingList,
+            "description": "A page of readings.",
+            "content": list_contents(service.COLUMNS),
+        },
+        **problem_responses(*READ_PROBLEMS, NOT_ACCEPTABLE),
     },
 )
 async def list_readings(
@@ -202,7 +202,7 @@ async def list_readings(
     wanted = paging(query, [datetime, UUID])
     query.done()
     found, page = await in_thread(request, service.listed, store_of(request), site, filters, wanted)
-    return _page_response(request, "readings", found, page)
+    return list_response(request, "readings", found, page, service.COLUMNS)
 
 
 @router.get(
@@ -228,8 +228,12 @@ async def get_reading(request: Request, site: SiteKey, reading: ReadingId) -> Re
     summary="List the tags that no mapping knows",
     response_class=Response,
     responses={
-        200: {"model": ParkedList, "description": "A page of parked tags."},
-        **problem_responses(*READ_PROBLEMS),
+        200: {
+            "model": ParkedList,
+            "description": "A page of parked tags.",
+            "content": list_contents(service.PARKED_COLUMNS),
+        },
+        **problem_responses(*READ_PROBLEMS, NOT_ACCEPTABLE),
     },
 )
 async def list_parked_tags(
@@ -244,4 +248,4 @@ async def list_parked_tags(
     wanted = paging(query, [str, str, str])
     query.done()
     found, page = await in_thread(request, service.parked, store_of(request), site, wanted)
-    return _page_response(request, "parked", found, page)
+    return list_response(request, "parked", found, page, service.PARKED_COLUMNS)

@@ -24,6 +24,16 @@ from .formats import lines_of
 from .posting import Judged, judged, reply_of, take
 from .repository import Filters, Stored
 
+COLUMNS = (
+    *("id", "source", "tag", "sample_point", "analyte", "sample", "time", "version", "status"),
+    *("value", "replicates", "below", "above", "result", "unit", "sd", "relative_sd", "step"),
+    *("composite", "note", "received_at", "standing", "mapping_version", "mapped_unit"),
+)
+"""The columns of readings as a table."""
+
+PARKED_COLUMNS = ("tag", "sample_point", "analyte", "count", "first", "last")
+"""The columns of parked tags as a table."""
+
 
 def post(
     store: Store,

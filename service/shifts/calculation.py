@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
@@ -11,6 +12,7 @@ from sqlalchemy import Connection
 
 from service.calendars.service import calendar_of
 from service.flowsheets.service import KIND as FLOWSHEET
+from service.kit.instants import now
 from service.kit.problems import (
     CONTRADICTORY,
     INVALID_REQUEST,
@@ -45,6 +47,9 @@ _TESTED = (
     *("size", "sd", "unit", "statistic", "p_value", "adjusted"),
     *("statement", "probability"),
 )
+
+MOST_AT_ONCE = 100_000
+"""Balances that a command takes up: a century of shifts."""
 
 MOST_ATTEMPTS = 4
 """Attempts at a revision while readings keep coming; the next round takes up what is left."""
@@ -280,3 +285,30 @@ def _overlooked(connection: Connection, site_id: UUID, since: Any) -> list[Due]:
             if not repository.has_head(connection, site_id, new):
                 found.append(new)
     return found
+
+
+def all_brought_up(
+    store: Store, site_key: str, settings: Settings
+) -> Iterator[tuple[str, str | None]]:
+    """
+    Bring every balance of a site up to what was read, in this process.
+
+    Gives the address of each, and why there is no balance where there is none.
+
+    Raises
+    ------
+    RefusalError
+        404 without the site.
+    """
+    take_up(store, site_key)
+    with store.reading() as connection:
+        site = sites.get(connection, site_key)
+        found = repository.stale(connection, now(), MOST_AT_ONCE, site.id)
+    for key, head in found:
+        place = Place(key, head.flowsheet, head.day, head.shift)
+        try:
+            brought_up(store, place, settings)
+        except RefusalError as refusal:
+            yield place.address, refusal.problem.detail
+        else:
+            yield place.address, None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 from sqlalchemy import Connection
@@ -250,3 +251,34 @@ def trail_of(store: Store, site: str, paging: Paging) -> tuple[list[dict[str, An
     """
     with store.reading() as connection:
         return trail.page(connection, sites.get(connection, site).id, paging)
+
+
+def whole_trail(store: Store, site: str) -> Iterator[dict[str, Any]]:
+    """
+    Give every entry of the trail of a site, in order.
+
+    Raises
+    ------
+    RefusalError
+        404 without the site.
+    """
+    paging = Paging()
+    while True:
+        found, page = trail_of(store, site, paging)
+        yield from found
+        if page.next_after is None:
+            return
+        paging = Paging(after=page.next_after)
+
+
+def broken_links(store: Store, site: str) -> list[str]:
+    """
+    Say where the chain of the trail is broken; nothing where it is whole.
+
+    Raises
+    ------
+    RefusalError
+        404 without the site.
+    """
+    with store.reading() as connection:
+        return list(trail.breaks(connection, sites.get(connection, site).id))
