@@ -11,7 +11,7 @@ from service.balances.service import balance
 from service.balances.table import as_text
 from service.kit.settings import Settings
 
-from .client import example, faults, minimal, post
+from .client import ROOT, example, faults, minimal, post
 
 
 def _evidence(request: dict[str, Any]) -> dict[str, Any]:
@@ -159,6 +159,9 @@ def test_the_example_with_a_mislabelled_tray_is_seen_through() -> None:
     (leak,) = spill["explanations"]
     assert (leak["suspect"]["kind"], leak["suspect"]["node"]) == ("leak", "table")
     assert leak["size"] == pytest.approx(0.035 * 5000, abs=3 * leak["sd"])
+    told = " ".join((ROOT / "README.md").read_text(encoding="utf-8").replace("\n> ", " ").split())
+    assert exchange["statement"] in told
+    assert spill["statement"] in told
     together = found["decisions"][-1]
     assert len(together["suspects"]) == 2
     assert together["p_value"] > 0.05
