@@ -183,15 +183,24 @@ class Investigation:
     ) -> tuple[Decision, ...]:
         """Give each explanation taken for true, then the first ones of all findings together."""
         decisions: list[Decision] = []
-        single = told[:MOST_DECISIONS]
-        for one in single:
+        single = [one.explanation.test.hypothesis for one in told[:MOST_DECISIONS]]
+        for hypothesis in single:
+            moved = self._alone(hypothesis)
             anew = self.at.is_small or len(single) == 1
-            test = one.explanation.test
-            variance = np.array([[(test.sd or 0.0) ** 2]])
-            decisions += self._decided(self.at, [], [one.moved], variance, anew=anew)
+            variance = np.array([[moved.sd**2]])
+            decisions += self._decided(self.at, [], [moved], variance, anew=anew)
         if len(put_back) + len(chosen) > 1:
             decisions += self._together(put_back, chosen)
         return tuple(decisions)
+
+    def _alone(self, hypothesis: Hypothesis) -> Moved:
+        """Give what one explanation alone does to the balance as it stands."""
+        k, search = self.first.places.get(hypothesis), self.first.search
+        if k is None:
+            return Moved(hypothesis, np.zeros(len(self.at.solution.x)), 0.0, 1.0)
+        score, length = search.space.scores[k], search.space.lengths[k]
+        move = search.signature(k).move
+        return Moved(hypothesis, move, float(score / length), float(1 / np.sqrt(length)))
 
     def _decided(
         self,
