@@ -46,6 +46,11 @@ def _is_passing(error: sa.exc.SQLAlchemyError) -> bool:
     return isinstance(cause, psycopg.OperationalError)
 
 
+def _cause(error: sa.exc.SQLAlchemyError) -> str:
+    """Give what the driver said, on one line."""
+    return " ".join(str(getattr(error, "orig", None) or error).split())
+
+
 def _unavailable() -> RefusalError:
     return refuse(
         STORE_UNAVAILABLE,
@@ -91,7 +96,7 @@ class Store:
                 try:
                     self._made = engine_of(self.url, self.connections, self._wait_s)
                 except OSError as error:  # the folder of the file cannot be made
-                    _log.warning("the database cannot be used", exc_info=error)
+                    _log.warning("the database cannot be used: %s", error)
                     raise _unavailable() from error
             return self._made
 
@@ -153,5 +158,5 @@ class Store:
         except sa.exc.SQLAlchemyError as error:
             if not _is_passing(error):
                 raise
-            _log.warning("the database cannot be used", exc_info=error)
+            _log.warning("the database cannot be used: %s", _cause(error))
             raise _unavailable() from error
