@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 from uuid import UUID
 
@@ -129,23 +130,27 @@ def _is_known(store: Store, task: Task) -> bool:
         newest = repository.revision(connection, task.head.id, task.head.newest, whole=False)
     if newest is None or newest.inputs_digest != task.inputs_digest:
         return False
-    return _settled(store, task, None)
+    return _settled(store, task.place, task.head, None)
 
 
-def _settled(store: Store, task: Task, problem: Problem | None) -> bool:
+def _settled(store: Store, place: Place, seen: Head, problem: Problem | None) -> bool:
     """Say that nothing is due any more, unless something came meanwhile."""
     told = None if problem is None else problem.model_dump(mode="json", exclude_none=True)
     with store.writing() as connection:
-        sites.get(connection, task.place.site, lock=True)
-        head = _now(connection, task)
-        if head.changes != task.head.changes:
+        sites.get(connection, place.site, lock=True)
+        head = _now(connection, seen)
+        if head.changes != seen.changes:
             return False
         repository.settle(connection, head, told)
     return True
 
 
-def _now(connection: Connection, task: Task) -> Head:
-    at = task.head
+def give_up(store: Store, place: Place, seen: Head, problem: Problem) -> None:
+    """Keep why there is no balance, and let it rest until something comes."""
+    _settled(store, place, seen, problem)
+
+
+def _now(connection: Connection, at: Head) -> Head:
     head = repository.find(connection, at.site_id, at.flowsheet, at.day, at.shift)
     if head is None:
         raise LookupError(f"balance {at.id} is gone")
@@ -155,7 +160,7 @@ def _now(connection: Connection, task: Task) -> Head:
 def failed(store: Store, task: Task, refusal: RefusalError) -> None:
     """Keep why there is no balance, if that would be so at the next attempt too."""
     if refusal.kind in LASTING:
-        _settled(store, task, refusal.problem)
+        give_up(store, task.place, task.head, refusal.problem)
 
 
 def kept(store: Store, task: Task, record: bytes) -> bool:
@@ -164,7 +169,7 @@ def kept(store: Store, task: Task, record: bytes) -> bool:
     found = list(_found(document))
     with store.writing() as connection:
         sites.get(connection, task.place.site, lock=True)
-        head = _now(connection, task)
+        head = _now(connection, task.head)
         if head.changes != task.head.changes or head.newest != task.head.newest:
             return False
         made = repository.made(
@@ -260,17 +265,26 @@ def brought_up(store: Store, place: Place, settings: Settings) -> None:
 
 
 def take_up(store: Store, site_key: str) -> None:
-    """Mark the shifts that a new flowsheet, mapping or calendar may have given readings."""
-    with store.writing() as connection:
-        site = sites.get(connection, site_key, lock=True)
-        since = repository.due_since(connection, site.id)
-        if since is None:
+    """
+    Mark the shifts that a new flowsheet, mapping or calendar may have given readings.
+
+    They are looked for without holding up who writes; what is written meanwhile marks its own, and
+    another new version has them looked for again.
+    """
+    with store.reading() as connection:
+        site = sites.get(connection, site_key)
+        seen = repository.due_since(connection, site.id)
+        if seen is None:
             return
-        due.mark(connection, site.id, _overlooked(connection, site.id, since))
-        repository.forget_due(connection, site.id)
+        overlooked = _overlooked(connection, site.id, seen.since)
+    with store.writing() as connection:
+        sites.get(connection, site_key, lock=True)
+        due.mark(connection, site.id, overlooked)
+        if repository.due_since(connection, site.id) == seen:
+            repository.forget_due(connection, site.id)
 
 
-def _overlooked(connection: Connection, site_id: UUID, since: Any) -> list[Due]:  # noqa: ANN401
+def _overlooked(connection: Connection, site_id: UUID, since: datetime) -> list[Due]:
     """Give the shifts with readings that have no balance yet."""
     span = repository.time_span(connection, site_id, since)
     calendar = calendar_of(connection, site_id)

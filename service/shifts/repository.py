@@ -23,6 +23,7 @@ from service.store.tables import (
     readings,
     shift_balances,
     sites,
+    versions,
 )
 
 STANDINGS = ("none", "open", "signed", "proposed")
@@ -369,11 +370,22 @@ def sites_with_due_spells(connection: Connection) -> list[str]:
     return list(connection.scalars(query))
 
 
-def due_since(connection: Connection, site_id: UUID) -> datetime | None:
-    """Give from when on shifts of a site have to be looked at."""
+@dataclass(frozen=True, slots=True)
+class Spell:
+    """From when on shifts of a site have to be looked at, and how many versions told so."""
+
+    since: datetime
+    versions: int
+
+
+def due_since(connection: Connection, site_id: UUID) -> Spell | None:
+    """Give from when on shifts of a site have to be looked at; None where they have not."""
     query = sa.select(due_spells.c.since).where(due_spells.c.site_id == site_id)
     since: datetime | None = connection.scalar(query)
-    return since
+    if since is None:
+        return None
+    count = sa.select(sa.func.count()).where(versions.c.site_id == site_id)
+    return Spell(since, connection.scalar(count) or 0)
 
 
 def forget_due(connection: Connection, site_id: UUID) -> None:

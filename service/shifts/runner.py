@@ -10,7 +10,14 @@ import anyio
 from fastapi import FastAPI
 
 from service.kit.instants import now
-from service.kit.problems import RefusalError
+from service.kit.problems import (
+    BUSY,
+    INTERNAL,
+    STOPPING,
+    STORE_UNAVAILABLE,
+    RefusalError,
+    problem_of,
+)
 from service.kit.settings import Settings
 from service.store.calls import in_thread_of
 from service.store.migrate import is_newest
@@ -24,6 +31,9 @@ _log = logging.getLogger("evenlode")
 
 LONGEST_PAUSE_S = 5.0
 """Longest time between two looks for balances that are due."""
+
+PASSING = frozenset({BUSY, STOPPING, STORE_UNAVAILABLE})
+"""Refusals that will pass by themselves."""
 
 MOST_AT_A_LOOK = 50
 """Balances taken up at one look; the next look follows at once."""
@@ -76,7 +86,6 @@ class Keeper:
         settings: Settings = app.state.settings
         self._rest = timedelta(seconds=settings.recalculate_after_s)
         self._pause_s = min(LONGEST_PAUSE_S, max(0.2, settings.recalculate_after_s))
-        self._given_up: dict[object, int] = {}
         self._is_migrated = False
 
     async def run(self) -> None:
@@ -96,10 +105,9 @@ class Keeper:
     async def look(self) -> int:
         """Calculate what is due, as much as is taken up at one look, and say how many were."""
         found = await in_thread_of(self._app, self._found)
-        wanted = [(site, head) for site, head in found if not self._is_given_up(head)]
-        for site, head in wanted:
+        for site, head in found:
             await self._calculate(site, head)
-        return len(wanted)
+        return len(found)
 
     def _found(self) -> list[tuple[str, Head]]:
         store = self._app.state.store
@@ -113,23 +121,25 @@ class Keeper:
         with store.reading() as connection:
             return repository.stale(connection, now() - self._rest, MOST_AT_A_LOOK)
 
-    def _is_given_up(self, head: Head) -> bool:
-        return self._given_up.get(head.id) == head.changes
-
     async def _calculate(self, site: str, head: Head) -> None:
         place = Place(site, head.flowsheet, head.day, head.shift)
         try:
             await brought_up(self._app, place)
         except RefusalError as refusal:
-            _log.info("no balance of %s: %s", place.address, refusal.problem.detail)
-            if refusal.kind not in calculation.LASTING:
+            if refusal.kind in PASSING:
                 await anyio.sleep(self._pause_s)
                 return
-            self._given_up[head.id] = head.changes
+            _log.info("no balance of %s: %s", place.address, refusal.problem.detail)
+            problem = refusal.problem
         except Exception:  # noqa: BLE001 - it hides nothing
-            # Not tried again until something comes, so that one defect does not hold up the rest.
             _log.exception("the balance of %s could not be calculated", place.address)
-            self._given_up[head.id] = head.changes
+            problem = problem_of(INTERNAL, "The calculation failed; the log says more.")
+        else:
+            return
+        # Not tried again until something comes, so that it does not hold up the rest.
+        await in_thread_of(
+            self._app, calculation.give_up, self._app.state.store, place, head, problem
+        )
 
 
 def start(app: FastAPI) -> asyncio.Task[None]:

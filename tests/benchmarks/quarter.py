@@ -11,6 +11,7 @@ balances are the same on both roads.
 from __future__ import annotations
 
 import json
+import logging
 import os
 import sys
 import tempfile
@@ -153,6 +154,7 @@ def _finished(url: str, lines: list[dict[str, object]], seed: int | None) -> dic
 def main() -> None:
     """Measure both databases and print."""
     logs.configure()
+    logging.getLogger("httpx").setLevel(logging.WARNING)
     every = months.read_in(months.A_QUARTER)
     rows, times, digests = [], [], []
     for kind in databases.KINDS:

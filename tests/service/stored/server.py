@@ -10,6 +10,7 @@ from typing import Self
 import uvicorn
 
 from service.app import create_app
+from service.kit import logs
 from service.kit.settings import Settings
 
 # A helper process imports the service once; every server is forked from it, and starts at once.
@@ -33,6 +34,7 @@ class _Told(uvicorn.Server):
 
 
 def _serve(database_url: str, pipe: Connection) -> None:
+    logs.configure()  # to standard error, which leaves standard output to who measures
     app = create_app(Settings(database_url=database_url))
     config = uvicorn.Config(app, port=0, lifespan="off", log_config=None)
     with suppress(KeyboardInterrupt):

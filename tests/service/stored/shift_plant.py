@@ -26,7 +26,7 @@ BALANCE = f"{SITE}/shifts/2026-03-01/morning/balances/main"
 
 STREAMS = {"feed": ("WIT-1", "FEED"), "mag 1": ("WIT-2", "MAG"), "nonmag": ("WIT-3", "NONMAG")}
 MASS_ERROR, ASSAY_ERROR = 0.01, 0.02
-_SHIFTS = [
+SHIFTS = [
     {"name": "morning", "starts": "06:00"},
     {"name": "afternoon", "starts": "14:00"},
     {"name": "night", "starts": "22:00"},
@@ -66,7 +66,7 @@ def build(app: FastAPI) -> None:
     for path, body in (
         ("", {"name": "Tin shed", "note": "Invented data."}),
         ("/flowsheets/main", FLOWSHEET),
-        ("/calendar", changed(CALENDAR, valid_from=SINCE, shifts=_SHIFTS)),
+        ("/calendar", changed(CALENDAR, valid_from=SINCE, shifts=SHIFTS)),
         ("/mapping", mapping()),
     ):
         made = put(app, path, body)
@@ -173,6 +173,6 @@ def decide(app: FastAPI, of: str, decision: str, **others: Any) -> httpx.Respons
 def addresses(shifts: int) -> Iterator[str]:
     """Give the addresses of the balances of the first so many shifts."""
     for number in range(shifts):
-        day = (START + (number // len(_SHIFTS)) * timedelta(days=1)).date()
-        name = _SHIFTS[number % len(_SHIFTS)]["name"]
+        day = (START + (number // len(SHIFTS)) * timedelta(days=1)).date()
+        name = SHIFTS[number % len(SHIFTS)]["name"]
         yield f"{SITE}/shifts/{day.isoformat()}/{name}/balances/main"

@@ -9,16 +9,20 @@ import json
 from collections.abc import Iterator
 from datetime import timedelta
 
+import anyio
 import pytest
 from fastapi import FastAPI
 
 from service.app import create_app
+from service.calendars.schemas import EXAMPLE as CALENDAR
 from service.kit.settings import Settings
+from service.shifts.runner import Keeper
 from tests.service.client import ask
-from tests.service.stored.plant import SITE, put
+from tests.service.stored.plant import FLOWSHEET, SINCE, SITE, changed, put
 from tests.service.stored.shift_plant import (
     BALANCE,
     SHIFT,
+    SHIFTS,
     START,
     addresses,
     assay,
@@ -39,7 +43,7 @@ END = START + SHIFT
 @pytest.fixture
 def app(stored_url: str) -> Iterator[FastAPI]:
     """Give the service with the plant; a first calculation compiles, and is waited for."""
-    made = create_app(Settings(database_url=stored_url, answer_within_s=300))
+    made = create_app(Settings(database_url=stored_url, answer_within_s=300, recalculate_after_s=0))
     build(made)
     yield made
     made.state.store.close()
@@ -178,6 +182,36 @@ def test_a_reading_of_one_shift_makes_stale_whatever_a_composite_joins_with_it(
 
     assert ask("GET", BALANCE, app=app).json()["stale"]
     assert 2 == calculate(app).json()["revision"]
+
+
+def test_a_stock_opens_with_what_was_read_at_the_end_of_the_shift_before(app: FastAPI) -> None:
+    """What a shift left in the bin the next one finds there; a correction concerns both."""
+    sheet = changed(FLOWSHEET)
+    sheet["flowsheet"]["nodes"] = [{"name": "stage 1", "stock": True}]
+    etag = ask("GET", f"{SITE}/flowsheets/main", app=app).headers["etag"]
+    assert 200 == put(app, "/flowsheets/main", sheet, {"If-Match": etag}).status_code
+    new = mapping()
+    level = {"stock": "stage 1", "of": "mass", "unit": "t", "sd": 5}
+    new["entries"].append({"tag": "LIT-1", "reading": level, "stamped": "end"})
+    etag = ask("GET", f"{SITE}/mapping", app=app).headers["etag"]
+    assert 200 == put(app, "/mapping", new, {"If-Match": etag}).status_code
+    second = list(addresses(2))[1]
+    levels = [mass("LIT-1", END, 120), mass("LIT-1", END + SHIFT, 90)]
+    post(app, [*shift_readings(0), *shift_readings(1), *levels])
+
+    first, later = _levels(calculate(app).json()), _levels(calculate(app, second).json())
+    post(app, [mass("LIT-1", END, 130, version=2)])
+    stale = ask("GET", second, app=app).json()["stale"]
+
+    assert {"closing": 120} == first
+    assert {"opening": 120, "closing": 90} == later
+    assert stale
+    assert {"opening": 130, "closing": 90} == _levels(calculate(app, second).json())
+
+
+def _levels(reply: dict) -> dict:
+    """Give what was read of stocks, by when."""
+    return {r["at"]: r["value"] for r in reply["balance"]["readings"] if r["stock"]}
 
 
 def test_a_mapping_that_comes_later_takes_up_what_was_parked(app: FastAPI) -> None:
@@ -438,3 +472,47 @@ def test_a_line_that_no_balance_holds_is_told_so(app: FastAPI) -> None:
         "The balance does not use it.",
         "No balance holds it yet.",
     ] == [entry["what"] for entry in told]
+
+
+def test_what_cannot_be_calculated_rests_until_something_comes(app: FastAPI) -> None:
+    """The service tells why, goes on with the rest, and tries again after a correction."""
+    wrong = [line | ({"sd": 0} if "tag" in line else {}) for line in shift_readings(0)]
+    post(app, [*wrong, *shift_readings(1)])
+    other = list(addresses(2))[1]
+
+    async def looked() -> list[int]:
+        keeper = Keeper(app)
+        return [await keeper.look() for _ in range(2)]
+
+    counts = anyio.run(looked)
+
+    assert [2, 0] == counts
+    assert ["none", "open"] == [
+        ask("GET", address, app=app).json()["standing"] for address in (BALANCE, other)
+    ]
+    post(app, [line | {"version": 2} for line in shift_readings(0) if "tag" in line])
+    assert [1, 0] == anyio.run(looked)
+    assert "open" == ask("GET", BALANCE, app=app).json()["standing"]
+
+
+def test_a_mapping_that_comes_after_everything_gives_balances_to_what_was_parked(
+    stored_url: str,
+) -> None:
+    """Readings that came before mapping and calendar: every shift of them is found and balanced."""
+    settings = Settings(database_url=stored_url, recalculate_after_s=0)
+    bare = create_app(settings)
+    for path, body in (("", {"name": "Tin shed"}), ("/flowsheets/main", FLOWSHEET)):
+        put(bare, path, body)
+    post(bare, [line for n in range(3) for line in shift_readings(n)])
+    for path, body in (
+        ("/mapping", mapping()),
+        ("/calendar", changed(CALENDAR, valid_from=SINCE, shifts=SHIFTS)),
+    ):
+        put(bare, path, body)
+
+    counts = [anyio.run(Keeper(bare).look) for _ in range(2)]
+
+    assert [3, 0] == counts
+    listed = ask("GET", f"{SITE}/balances?standing=open", app=bare).json()["balances"]
+    assert list(addresses(3)) == [entry["address"] for entry in listed]
+    bare.state.store.close()
