@@ -2,19 +2,32 @@
 
 from __future__ import annotations
 
+import json
 import threading
 import time
 from collections import Counter
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from typing import Any
 
 import httpx
 import pytest
 import sqlalchemy as sa
 
+from service.flowsheets.service import KIND as FLOWSHEET
+from service.flowsheets.service import put as put_flowsheet
+from service.kit.conditional import Precondition
+from service.kit.problems import RefusalError
+from service.kit.settings import Settings
+from service.sites.service import get as get_site
+from service.sites.service import put as put_site
 from service.store import Store
 from service.store.engine import database_url
 from service.store.tables import reading_versions, readings
+from service.versions.service import Place, etag_of
+from service.versions.service import get as get_version
 
+from . import plant
 from .plant import SITE
 from .server import KillableServer
 
@@ -83,3 +96,51 @@ def test_fifty_clients_leave_one_copy_of_each_reading(
         assert [Counter(accepted=LINES)] * CLIENTS == told
     else:
         assert len(expected) == sum(outcomes["accepted"] for outcomes in told)
+
+
+WRITERS = 8
+
+
+def _statuses(write: Callable[[int], Any]) -> Counter[int]:
+    """Let several writers loose at the same moment, and give how each was answered."""
+    barrier = threading.Barrier(WRITERS)
+
+    def one(i: int) -> int:
+        barrier.wait()
+        try:
+            write(i)
+        except RefusalError as refusal:
+            return refusal.kind.status
+        return 200
+
+    with ThreadPoolExecutor(WRITERS) as pool:
+        return Counter(pool.map(one, range(WRITERS)))
+
+
+def test_of_writers_that_saw_the_same_state_one_is_let_through(store: Store) -> None:
+    """One makes the site, one changes it; all others are told that it is not as they expect."""
+    body = b'{"name": "Tin shed"}'
+    new, first = Precondition(None, ("*",)), Precondition(('"1"',), None)
+
+    made = _statuses(lambda _: put_site(store, "tin-shed", new, body))
+    changed = _statuses(lambda i: put_site(store, "tin-shed", first, b'{"name": "%d"}' % i))
+
+    assert {200: 1, 412: WRITERS - 1} == made == changed
+    assert 2 == get_site(store, "tin-shed").revision
+
+
+def test_of_writers_of_a_new_version_one_is_let_through(plant_url: str) -> None:
+    """Versions are numbered without gap or double, whoever comes at once."""
+    store = Store(database_url(plant_url))
+    place = Place("tin-shed", FLOWSHEET, "main")
+    present = Precondition((etag_of(get_version(store, place)),), None)
+    bodies = [
+        json.dumps(plant.changed(plant.FLOWSHEET, note=f"Invented, by {i}.")).encode()
+        for i in range(WRITERS)
+    ]
+
+    told = _statuses(lambda i: put_flowsheet(store, place, present, bodies[i], Settings()))
+
+    assert {200: 1, 412: WRITERS - 1} == told
+    assert 2 == get_version(store, place).version
+    store.close()
