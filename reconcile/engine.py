@@ -83,19 +83,23 @@ def reconcile_balance(
         balance = _with_evidence(balance, at, readings, counted, options)
         return _with_size_caution(balance, solution.plan, solution, options)
 
+    budget = Budget(options.time_budget_s, options.memory_budget_mb)
     found = walked(flowsheet, readings, options, ending)
     if found.outcome is Outcome.NOT_CONVERGED and options.scrutiny is not None:
-        return _with_mending(found, flowsheet, readings, options)
+        return _with_mending(found, flowsheet, readings, options, budget)
     return found
 
 
 def _with_mending(
-    found: Balance, flowsheet: Flowsheet, readings: Sequence[Reading], options: Options
+    found: Balance,
+    flowsheet: Flowsheet,
+    readings: Sequence[Reading],
+    options: Options,
+    budget: Budget,
 ) -> Balance:
     """Say which exchange of values would lead to a balance where there is none."""
     counted = [i for i, r in enumerate(readings) if math.isfinite(r.sd)]
     plan = _planned(flowsheet, readings, counted)
-    budget = Budget(options.time_budget_s, options.memory_budget_mb)
 
     def side_by_side(values: Floats, sds: Floats) -> Floats:
         return objectives(plan, values[:, counted], sds[:, counted], options, budget)
@@ -197,11 +201,18 @@ def _with_evidence(
             time_budget_s=budget.left,
             max_iterations=min(steps, options.max_iterations),
         )
-        return reconcile_balance(sheet, readings, left)
+        try:
+            return reconcile_balance(sheet, readings, left)
+        except InvalidInput as fault:
+            # Values in another place may be none that could be read there.
+            return failed(Outcome.NOT_CONVERGED, Failure((), str(fault)))
 
     def relinearised(readings: Sequence[Reading]) -> Linearisation | None:
         left = replace(options, scrutiny=None, time_budget_s=budget.left)
-        found = walked(sheet, readings, left, lambda solution, _: Linearisation(solution))
+        try:
+            found = walked(sheet, readings, left, lambda solution, _: Linearisation(solution))
+        except InvalidInput:
+            return None
         return found if isinstance(found, Linearisation) else None
 
     def side_by_side(values: Floats, sds: Floats) -> Floats:
