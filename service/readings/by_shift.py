@@ -63,22 +63,9 @@ def of_shift(
     All that are mapped are there, however they stand: it is for the caller to use those that are
     'current', and to tell of the others.
     """
-    return of_shift_and_parked(connection, site_id, calendar, shift)[0]
-
-
-def of_shift_and_parked(
-    connection: Connection, site_id: UUID, calendar: Calendar, shift: Shift
-) -> tuple[list[OfShift], list[Stored]]:
-    """Give what :func:`of_shift` does, and what no mapping knows with a time within the shift."""
     lag = timedelta(seconds=repository.longest_lag_s(connection, site_id))
     near = repository.in_time(connection, site_id, shift.start, shift.end + lag)
-    found = [one for one in mapped(connection, near, calendar) if shift in one.shifts]
-    parked = [
-        one
-        for one in near
-        if one.mapping_id is None and shift.start <= one.time - _LEAST < shift.end
-    ]
-    return found, parked
+    return [found for found in mapped(connection, near, calendar) if shift in found.shifts]
 
 
 def mapped(connection: Connection, found: list[Stored], calendar: Calendar) -> Iterator[OfShift]:

@@ -354,7 +354,21 @@ def longest_lag_s(connection: Connection, site_id: UUID) -> int:
 
 def page_of_parked(connection: Connection, site_id: UUID, paging: Paging) -> Page:
     """Give a page of tags with parked readings: how many, and their first and last time."""
-    parked = (
+    parked = _parked(site_id).subquery()
+    keys = [parked.c.tag, parked.c.sample_point, parked.c.analyte]
+    return page_of(connection, sa.select(parked), keys, paging)
+
+
+def parked_within(
+    connection: Connection, site_id: UUID, since: datetime, until: datetime, most: int
+) -> list[Row[Any]]:
+    """Give the tags with readings parked from a time (exclusive) to another, as many as asked."""
+    query = _parked(site_id).where(readings.c.time > since, readings.c.time <= until)
+    return list(connection.execute(query.order_by(*_CHANNEL).limit(most)))
+
+
+def _parked(site_id: UUID) -> Select[Any]:
+    return (
         _all_stored()
         .where(readings.c.site_id == site_id, _STANDING == "parked")
         .with_only_columns(
@@ -364,7 +378,4 @@ def page_of_parked(connection: Connection, site_id: UUID, paging: Paging) -> Pag
             sa.func.max(readings.c.time).label("last"),
         )
         .group_by(*_CHANNEL)
-        .subquery()
     )
-    keys = [parked.c.tag, parked.c.sample_point, parked.c.analyte]
-    return page_of(connection, sa.select(parked), keys, paging)

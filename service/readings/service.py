@@ -6,7 +6,7 @@ from datetime import timedelta
 from typing import Any
 from uuid import UUID
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, Row
 
 from reconcile.faults import Fault
 from service.kit.body import Lines
@@ -154,14 +154,15 @@ def parked(store: Store, site: str, paging: Paging) -> tuple[list[dict[str, Any]
     """
     with store.reading() as connection:
         page = repository.page_of_parked(connection, sites.get(connection, site).id, paging)
+    return [parked_told(row) for row in page.entries], page
+
+
+def parked_told(row: Row[Any]) -> dict[str, Any]:
+    """Give a parked tag as it is told."""
     parts = ("tag", "sample_point", "analyte")
-    found = [
-        {
-            **{name: getattr(row, name) for name in parts if getattr(row, name)},
-            "count": row.count,
-            "first": written(row.first),
-            "last": written(row.last),
-        }
-        for row in page.entries
-    ]
-    return found, page
+    return {
+        **{name: getattr(row, name) for name in parts if getattr(row, name)},
+        "count": row.count,
+        "first": written(row.first),
+        "last": written(row.last),
+    }

@@ -18,7 +18,7 @@ from service.kit.instants import written
 from service.kit.settings import Settings
 from service.kit.strict_json import pointer
 from service.kit.units import fit
-from service.readings.by_shift import OfShift, of_shift_and_parked
+from service.readings.by_shift import OfShift, of_shift
 from service.readings.repository import Stored
 from service.store.columns import json_text
 from service.versions import repository as versions
@@ -36,7 +36,6 @@ _NOT_USED = {
     "unfit": "Its unit is not one that its tag can have.",
     "out-of-range": "It lies outside of the valid range of its tag.",
 }
-_PARKED = "No mapping knows it at its time."
 
 
 @dataclass
@@ -95,10 +94,8 @@ class _Gathering:
         self.mapping_versions: set[int] = set()
 
     def of(self, shift: Shift) -> list[OfShift]:
-        """Give the mapped readings of a shift in an order of their own, and note those parked."""
-        found, parked = of_shift_and_parked(self._connection, self._site_id, self.calendar, shift)
-        for reading in parked:
-            self.noted.setdefault(reading.id, Noted(reading, (shift,), why=_PARKED))
+        """Give the mapped readings of a shift in an order of their own."""
+        found = of_shift(self._connection, self._site_id, self.calendar, shift)
         ours = [one for one in found if one.flowsheet == self._flowsheet]
         return sorted(ours, key=lambda one: order_of(one.reading))
 

@@ -15,6 +15,7 @@ from service.kit.fields import Name, NotNegative, Number, Wire
 from service.kit.instants import Instant
 from service.kit.paging import Links
 from service.kit.problems import FaultEntry
+from service.readings.schemas import ParkedTag
 
 from .schemas_examples import (
     BALANCE,
@@ -26,6 +27,7 @@ from .schemas_examples import (
     ENTRY,
     FIGURE,
     NOTED,
+    PARKED,
     RECONCILED,
     REVISION,
     SHIFT,
@@ -285,6 +287,11 @@ class ShiftBalance(BaseModel):
         description="Every reading of the shift with the place where it counts, or why it does "
         "not.",
         examples=[[NOTED]],
+    )
+    parked: list[ParkedTag] = Field(
+        description="Tags that no mapping knows with readings of this time, as it is now: the "
+        "first hundred.",
+        examples=[[PARKED]],
     )
     signature: Signature | None = Field(description="The signature that holds.", examples=[None])
     problem: KeptProblem | None = Field(

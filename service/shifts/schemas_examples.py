@@ -27,6 +27,12 @@ NOTED: dict[str, Any] = {
     "decision": None,
     "lapsed": False,
 }
+PARKED: dict[str, Any] = {
+    "tag": "WIT-999",
+    "count": 12,
+    "first": "2026-03-01T10:00:00Z",
+    "last": "2026-03-01T21:00:00Z",
+}
 ENTRY: dict[str, Any] = {
     "number": 7,
     "at": "2026-03-02T01:00:00Z",

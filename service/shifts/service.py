@@ -10,6 +10,8 @@ from sqlalchemy import Connection
 from service.kit.instants import written
 from service.kit.paging import Page, Paging
 from service.kit.problems import KINDS, NOT_FOUND, Problem, RefusalError, refuse
+from service.readings import repository as readings
+from service.readings.service import parked_told
 from service.sites import repository as sites
 from service.store import Store
 
@@ -31,6 +33,9 @@ READING_COLUMNS = (
 REVISION_COLUMNS = ("revision", "standing", "digest", "made_at", "summary", "address")
 TRAIL_COLUMNS = ("number", "at", "kind", "person", "key", "reason", "about", "before", "digest")
 
+MOST_PARKED = 100
+"""Parked tags told with a balance; ``/parked-tags`` lists all of a site."""
+
 _OF_RECORD = ("versions", "engine", "shifts", "readings")
 
 
@@ -50,8 +55,10 @@ def balance(store: Store, place: Place, number: int | None = None) -> tuple[dict
         if found is None and number is not None:
             raise _no_revision(number)
         signature = signature_of(connection, head)
+        parked = readings.parked_within(connection, head.site_id, head.start, head.end, MOST_PARKED)
     standing = head.standing if number is None else head.standing_of(number)
-    return _told(place, head, found, standing, signature), etag_of(head)
+    told = _told(place, head, found, standing, signature)
+    return told | {"parked": [parked_told(row) for row in parked]}, etag_of(head)
 
 
 def _no_revision(number: int) -> RefusalError:

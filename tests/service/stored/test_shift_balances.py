@@ -120,12 +120,22 @@ def test_readings_that_cannot_be_used_are_listed_with_the_reason(app: FastAPI) -
     withdrawn = assay("FEED", inside, 20.0, version=2) | {"value": None}
     post(app, [withdrawn])
 
-    readings = calculate(app).json()["readings"]
+    told = calculate(app).json()
 
-    why = {
-        (r.get("tag") or r["sample_point"], r["standing"]): r["why"] for r in readings if r["why"]
-    }
-    assert {("WIT-1", "out-of-range"), ("WIT-9", "parked"), ("FEED", "withdrawn")} == set(why)
+    why = {(r.get("tag") or r["sample_point"], r["standing"]) for r in told["readings"] if r["why"]}
+    assert {("WIT-1", "out-of-range"), ("FEED", "withdrawn")} == why
+    assert [("WIT-9", 1)] == [(p["tag"], p["count"]) for p in told["parked"]]
+
+
+def test_what_is_parked_makes_no_balance_stale(app: FastAPI) -> None:
+    """It counts nowhere until a mapping knows it, and opens no proposal beside what is signed."""
+    post(app, shift_readings(0))
+    calculate(app)
+
+    post(app, [mass("WIT-9", END, 5)])
+
+    told = ask("GET", BALANCE, app=app).json()
+    assert (False, 1) == (told["stale"], len(told["parked"]))
 
 
 def test_several_results_of_a_shift_make_one_reading(app: FastAPI) -> None:
