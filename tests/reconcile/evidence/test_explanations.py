@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -9,6 +11,7 @@ from reconcile import Flowsheet, Options, Reading, Stream, reconcile_balance
 from reconcile.findings import Evidence, Suspicion
 from reconcile.options import Robust, Scrutiny
 from tests.flowsheets import bypass_network, separator
+from tests.surveys import survey
 
 
 def _evidence(sheet: Flowsheet, readings: list[Reading]) -> Evidence:
@@ -183,3 +186,21 @@ def test_water_alone_can_be_lost() -> None:
     told = {e.test.hypothesis.suspicion: e.test for e in finding.explanations}
     assert told[Suspicion.WATER_LEAK].size == pytest.approx(-40.0)
     assert told[Suspicion.WATER_LEAK].sd == pytest.approx(np.sqrt(8.0))
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_evidence_changes_nothing_in_the_balance(seed: int) -> None:
+    """Surveys of every matter, one reading 8 sd off: the balance is that without evidence."""
+    grown = survey(seed)
+    readings = list(grown.readings)
+    k = seed % len(readings)
+    if readings[k].sd > 0 and readings[k].limit is None:
+        readings[k] = replace(readings[k], value=readings[k].value + 8 * readings[k].sd)
+
+    plain = reconcile_balance(grown.flowsheet, readings)
+    judged = reconcile_balance(grown.flowsheet, readings, Options(scrutiny=Scrutiny()))
+
+    assert judged.outcome == plain.outcome
+    assert judged.masses == plain.masses
+    assert judged.test == plain.test
+    assert (judged.evidence is None) == (judged.failure is not None)
