@@ -1,6 +1,8 @@
 """What holds for every test."""
 
+import atexit
 import os
+import shutil
 import sys
 import tempfile
 
@@ -12,12 +14,19 @@ if "numpy" in sys.modules:
 for variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(variable, "1")
 
+
+def _folder(prefix: str) -> str:
+    """Make a folder that goes with this process; those that it starts may use it as well."""
+    made = tempfile.mkdtemp(prefix=prefix)
+    atexit.register(shutil.rmtree, made, ignore_errors=True)
+    return made
+
+
 # The library that brings a PostgreSQL server keeps its locks there, and warns where it is not set.
 # Processes that tests start, and the workers of one test session, inherit it.
 if "XDG_RUNTIME_DIR" not in os.environ:
-    os.environ["XDG_RUNTIME_DIR"] = tempfile.mkdtemp(prefix="evenlode-run-")
+    os.environ["XDG_RUNTIME_DIR"] = _folder("evenlode-run-")
 
 # A server that a test starts leaves the user's own database alone.
 if "EVENLODE_DATABASE_URL" not in os.environ:
-    _folder = tempfile.mkdtemp(prefix="evenlode-data-")
-    os.environ["EVENLODE_DATABASE_URL"] = f"sqlite:///{_folder}/evenlode.db"
+    os.environ["EVENLODE_DATABASE_URL"] = f"sqlite:///{_folder('evenlode-data-')}/evenlode.db"
