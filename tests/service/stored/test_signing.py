@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import asyncio
 import hashlib
 import json
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 
+import anyio
+import httpx
 import pytest
 import sqlalchemy as sa
 from fastapi import FastAPI
 
+from service.access import service as access
 from service.app import create_app
+from service.kit.caller import Scope
 from service.kit.settings import Settings
 from service.shifts import trail
 from service.store import Store
@@ -42,6 +47,13 @@ def app(stored_url: str) -> Iterator[FastAPI]:
     post(made, shift_readings(0))
     yield made
     made.state.store.close()
+
+
+@pytest.fixture
+def store(app: FastAPI) -> Store:
+    """Give the store of that service."""
+    found: Store = app.state.store
+    return found
 
 
 def _corrected() -> list[dict]:
@@ -137,6 +149,45 @@ def test_what_is_refused_of_a_signature_is_named(app: FastAPI) -> None:
     assert "/problems/already-signed" == twice.json()["type"]
 
 
+def test_the_trail_names_the_key_that_a_signature_came_with(app: FastAPI, store: Store) -> None:
+    """The stated person and whose key it was stand side by side; another scope signs nothing."""
+    balance = calculate(app)
+    reader = access.create(store, "screen in the control room", [Scope.READ])
+    signer = access.create(store, "metallurgy", [Scope.SIGN])
+    headers = {"If-Match": balance.headers["etag"]}
+
+    refused, signed = (
+        send(
+            app,
+            f"{BALANCE}/signatures",
+            signature(balance),
+            headers | {"Authorization": f"Bearer {key}"},
+        )
+        for key in (reader, signer)
+    )
+
+    assert (403, 201) == (refused.status_code, signed.status_code)
+    assert ("A. Metallurgist", "metallurgy") == (
+        signed.json()["person"],
+        signed.json()["key"]["name"],
+    )
+    assert signed.json()["key"]["id"]
+
+
+def test_of_many_who_calculate_at_once_one_makes_a_revision(app: FastAPI) -> None:
+    """All of them are given the same."""
+
+    async def at_once() -> list[httpx.Response]:
+        transport = httpx.ASGITransport(app)
+        async with httpx.AsyncClient(transport=transport, base_url="http://localhost") as client:
+            return await asyncio.gather(*(client.post(BALANCE) for _ in range(4)))
+
+    made = [answer.json() for answer in anyio.run(at_once)]
+
+    assert [1] * 4 == [one["newest"] for one in made]
+    assert 1 == len({one["digest"] for one in made})
+
+
 def test_of_many_who_sign_at_once_one_does(app: FastAPI) -> None:
     """The others are told that the balance changed meanwhile, or that it is signed."""
     balance = calculate(app)
@@ -176,13 +227,6 @@ def test_a_signature_sent_again_under_its_key_is_answered_again(app: FastAPI) ->
 
     assert (201, first.content) == (again.status_code, again.content)
     assert 1 == len(ask("GET", f"{SITE}/trail", app=app).json()["entries"])
-
-
-@pytest.fixture
-def store(app: FastAPI) -> Store:
-    """Give the store of that service."""
-    found: Store = app.state.store
-    return found
 
 
 def test_the_database_refuses_to_alter_the_trail_or_a_revision(app: FastAPI, store: Store) -> None:
