@@ -112,9 +112,9 @@ def fixed_rows(plan: Plan, values: Floats, chosen: Bools) -> tuple[sp.csr_array,
     return rows, y * ratios.constant
 
 
-def _floor(plan: Plan, values: Floats, throughput: Floats) -> Floats:
+def _floor(plan: Plan, values: Floats, nearby: Floats) -> Floats:
     """Give the amount below which a divisor would lose its meaning, shape (n,)."""
-    floor = ZERO_STREAM * throughput
+    floor = ZERO_STREAM * nearby
     ratios = plan.ratios
     single = np.diff(ratios.indptr) == 1
     first = ratios.indptr[:-1][single]
@@ -326,7 +326,7 @@ class Case:
     def _floors(self, closed: Bools) -> Floats:
         """Give the lower bounds: above zero for what divides, none for what may be negative."""
         plan = self.plan
-        floor = _floor(plan, self.values, self.first.throughput)
+        floor = _floor(plan, self.values, self.first.nearby)
         floor = np.where(_dividing(plan, plan.meaningful(closed)) & ~closed, floor, 0.0)
         return np.where(plan.model.free, -np.inf, floor)
 

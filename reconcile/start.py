@@ -60,12 +60,14 @@ class Guess:
     """
     ``point`` (n,) balances at every node, positive where a stream can hold the quantity.
 
-    ``throughput`` (n,) > 0 of each unknown's quantity; ``scale`` (n,) > 0 is the point, or what
-    stands for it where that is zero.
+    ``throughput`` (n,) > 0 of each unknown's quantity; ``nearby`` (n,) > 0 the largest amount of it
+    at the nodes that the stream touches; ``scale`` (n,) > 0 is the point, or what stands for it
+    where that is zero.
     """
 
     point: Floats
     throughput: Floats
+    nearby: Floats
     scale: Floats
 
 
@@ -209,6 +211,20 @@ def _typical_flows(model: Model, point: Floats) -> Floats:
     return np.where(flows > 0, flows, whole)
 
 
+def _nearby_flows(model: Model, point: Floats, throughput: Floats) -> Floats:
+    """
+    Give the largest flow at either end of each stream, (streams, Q); all that enters where none is.
+
+    In a plant of many lines what enters in all says nothing of a stream far down one of them.
+    """
+    largest = np.zeros((len(model.flowsheet.nodes) + 1, model.kinds))
+    for ends in model.ends:
+        np.maximum.at(largest, ends, np.abs(point))
+    largest[-1] = 0.0  # the outside, where a stream has no node
+    near = np.maximum(*(largest[ends] for ends in model.ends))
+    return np.where(near > 0, np.minimum(near, throughput), throughput)
+
+
 def guess(plan: Plan, values: Floats) -> Guess:
     """Give flows that balance, split at every node by the masses and grades read around it."""
     model = plan.model
@@ -235,7 +251,9 @@ def guess(plan: Plan, values: Floats) -> Guess:
     size = np.array([common.typical for common in model.common])
     wide = model.wide(point, known)
     scale = np.where(wide[: model.amounts] > 0, wide[: model.amounts], throughput.ravel())
-    return Guess(wide, model.wide(throughput, size), model.wide(scale, size))
+    nearby = _nearby_flows(model, point, throughput)
+    wide_flows = (model.wide(flows, size) for flows in (throughput, nearby, scale))
+    return Guess(wide, *wide_flows)
 
 
 def _linear_program(cost: Floats, below: Any, equal: Any, right: Floats, bounds: Floats) -> Any:  # noqa: ANN401, SciPy's answer has no public type

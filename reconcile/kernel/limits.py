@@ -33,7 +33,7 @@ SHORTEST_STEP = 1e-10
 """A line search below this has found no descent."""
 
 ZERO_STREAM = 1e-6
-"""Share of the throughput at which a stream's mass is held while its assays still have a
+"""Share of the flow at its nodes at which a stream's mass is held while its assays still have a
 meaning; one that stays there at the optimum is reported as zero.  Below it the assays' weight on
 the mass leaves no digits for the balances."""
 
