@@ -30,7 +30,7 @@ from .observability import Structure, null_space, structure_of
 from .rows import readings_as_ratios
 
 if TYPE_CHECKING:
-    from .kernel.lanes import Layout
+    from .kernel.lane_readings import Layout
     from .kernel.problem import Bools, Floats, Ints
 
 _GENERIC_SEED = 19370101
@@ -115,7 +115,7 @@ class Plan:
         every = np.ones(self.ratios.count, dtype=bool)
         typical = self._generic_rows(every, model.absent, alone=False)
         parts = (equalities, self.ratios, model.within, typical)
-        return layout_of(*parts, model.places, self._ranks, model.absent)
+        return layout_of(*parts, model.places, self._ranks)
 
     @property
     def _ranks(self) -> Ranks | None:
@@ -132,16 +132,33 @@ class Plan:
     @lazy
     def open_pins(self) -> Bools:
         """Unknowns to hold while solving with every stream running, shape (n,)."""
-        return self.solver_pins(self.model.absent)
+        return self._solver_pins(self.model.absent)
 
     def solver_pins(self, closed: Bools) -> Bools:
         """Give the unknowns to hold while solving, beside the gauges, shape (n,)."""
+        if np.array_equal(closed, self.model.absent):
+            return self.open_pins
+        return self._solver_pins(closed)
+
+    def _solver_pins(self, closed: Bools) -> Bools:
         meaningful = self.meaningful(closed)
         if not len(self.gauges) and self.telling.all():
             return self.structure_with(closed).pins
         balances = sp.csr_array(sp.vstack((self.model.exact, self.gauge_rows)))
         rows = self._generic_rows(meaningful, closed)
         return pins_of(balances, rows, closed, self.model.places, self.budget)
+
+    def steady(self, closed: Bools) -> Bools:
+        """Say which readings' denominators no undetermined move changes, shape (m,)."""
+        if len(self.gauges):
+            return np.zeros(self.ratios.count, dtype=bool)
+        structure = self.structure_with(closed)
+        if not structure.pins.any():
+            return np.ones(self.ratios.count, dtype=bool)
+        ratios = self.ratios
+        shape = (ratios.count, ratios.columns)
+        below = sp.csr_array((ratios.below, ratios.indices, ratios.indptr), shape=shape)
+        return structure.observable(below)
 
     @lazy
     def structure(self) -> Structure:

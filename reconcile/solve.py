@@ -15,6 +15,8 @@ from .kernel import lanes
 from .kernel.active_set import Held
 from .kernel.budget import Budget
 from .kernel.factory import factory_of, is_small
+from .kernel.lane_readings import Given
+from .kernel.lane_system import Bounds, open_bounds
 from .kernel.limits import (
     CLOSES_WELL,
     DISREGARDED,
@@ -229,10 +231,10 @@ class Case:
     ) -> tuple[Solution | None, StartError | np.linalg.LinAlgError | None]:
         """Go down from near ``at`` with ``empty`` streams closed; or say what prevented it."""
         try:
-            start, closed = at, empty
-            found = self.swift(start, closed, passes=passes)
+            found, start = self.swift(at, empty, passes=passes)
             if found is not None:
                 return found, None
+            closed, passes = empty, passes and start is at
             if self.plan.fixed.any():
                 start, closed = self.feasible(np.where(empty, 0.0, at), empty)
             if passes:
@@ -241,68 +243,79 @@ class Case:
         except (StartError, np.linalg.LinAlgError) as error:
             return None, error
 
-    def swift(self, at: Floats, closed: Bools, *, passes: bool) -> Solution | None:
+    def swift(self, at: Floats, closed: Bools, *, passes: bool) -> tuple[Solution | None, Floats]:
         """
         Go down on the compiled road, or give ``None`` where the general road must be taken.
 
-        It is taken where the values enter the equalities, a stream empties, a component is all of
-        its solids, or the compiled iteration did not settle.
+        It is taken where the values enter the equalities, and where the compiled iteration did not
+        settle.  A stream that empties on the way is closed, and the rest goes on from there.  Where
+        only the steps ran out the general road may go on from the point given, ``at`` otherwise.
         """
-        plan = self.plan
-        if plan.layout is None or not np.array_equal(closed, plan.model.absent):
-            return None
-        keys = len(plan.keys)
-        given, x, held, pinned = self.side_by_side(
-            self.values[None, :keys], self.sds[None, :keys], at
-        )
-        self.budget.check()
-        state, steps, decrement, objective, binding = lanes.descend(
-            plan.layout, given, x, held, pinned, passes
-        )
-        self.budget.check()
-        floors = given.floor[:, 0]
-        emptied = (held[:, 0] & (floors > 0)).any()
-        if state[0] != lanes.CONVERGED or emptied or not self.close(x)[0]:
-            return None
-        none = np.zeros(plan.model.within.shape[0], dtype=bool)
-        lower = held[:, 0]
-        found = Held(lower, none, pinned[:, 0], closed)
+        plan, model, begun = self.plan, self.plan.model, at
+        if plan.layout is None:
+            return None, begun
+        gone, done, keys = np.zeros_like(closed), 0, len(plan.keys)
+        own = self.values[None, :keys], self.sds[None, :keys]
+        while done <= self.options.max_iterations:
+            given, x, bounds = self.side_by_side(*own, np.where(closed, 0.0, at), closed)
+            self.budget.check()
+            state, steps, decrement, objective = lanes.descend(
+                plan.layout, given, x, bounds, passes
+            )
+            self.budget.check()
+            if state[0] != lanes.CONVERGED:
+                usable = state[0] == lanes.STEPS and not gone.any() and self.close(x)[0]
+                return None, x[:, 0] if usable else begun
+            at, passes, done = x[:, 0], False, done + max(int(steps[0]), 1)
+            newly = bounds.lower[:, 0] & (given.floor[:, 0] > 0)
+            if not newly.any():
+                break
+            newly = model.with_wholes(newly, closed)
+            gone |= newly
+            closed = closed | model.emptied(newly | self.drained(at, newly))
+        else:
+            return None, begun
+        if not self.close(x)[0]:
+            return None, begun
+        held = Held(bounds.lower[:, 0], bounds.within[:, 0], bounds.pinned[:, 0], closed)
         optimum = Optimum(
-            x[:, 0],
-            found,
+            at,
+            held,
             True,
             float(decrement[0]),
-            int(steps[0]),
+            done,
             float(objective[0]),
-            replace(found, lower=binding[:, 0]),
+            replace(held, lower=bounds.pushing[:, 0], within=bounds.pressing[:, 0]),
         )
-        return self._solution(x[:, 0], self.scale(x[:, 0]), closed, optimum)
+        return replace(self._solution(at, self.scale(at), closed, optimum), emptied=gone), at
 
     def side_by_side(
-        self, values: Floats, sds: Floats, at: Floats
-    ) -> tuple[lanes.Given, Floats, Bools, Bools]:
+        self, values: Floats, sds: Floats, at: Floats, closed: Bools
+    ) -> tuple[Given, Floats, Bounds]:
         """
         Lay out sets of values (lanes, readings) for the compiled road, starting near ``at`` (n,).
 
-        Gives the values, the point, what is held and what is pinned, each with a lane for each set.
+        Gives the values, the point and what is held, each with a lane for each set.
         """
         plan, count = self.plan, len(values)
-        absent = plan.model.absent
 
         def every(column: Floats) -> Floats:
             return np.repeat(column[:, None], count, axis=1)
 
         before, spread = self.before
-        given = lanes.Given(
+        wide = np.vstack((sds.T, every(spread)))
+        given = Given(
             np.ascontiguousarray(np.vstack((values.T, every(before)))),
-            np.ascontiguousarray(np.vstack((sds.T, every(spread)))),
+            np.where(plan.meaningful(closed)[:, None], wide, np.inf),
             every(self._target),
-            every(self._floors(absent)),
+            every(self._floors(closed)),
             every(self.first.scale),
+            np.repeat(closed[:, None], count, axis=1),
+            plan.steady(closed),
         )
-        x = every(np.where(absent, 0.0, at))
-        held = np.zeros(x.shape, dtype=bool)
-        return given, x, held, np.repeat(plan.open_pins[:, None], count, axis=1)
+        x = every(np.where(closed, 0.0, at))
+        pins = np.repeat(plan.solver_pins(closed)[:, None], count, axis=1)
+        return given, x, open_bounds(plan.layout, pins)
 
     @property
     def before(self) -> tuple[Floats, Floats]:

@@ -138,7 +138,8 @@ class _Together:
         """Go down from one start for the chosen shifts; keep what is better than what there was."""
         case, plan = self.case, self.case.plan
         assert plan.layout is not None  # noqa: S101 - only called where there is one
-        given, start, _, _ = case.side_by_side(*self._padded(chosen[:1]), at)
+        closed = plan.model.absent
+        given, start, _ = case.side_by_side(*self._padded(chosen[:1]), at, closed)
         for begin in range(0, len(chosen), BLOCKS * LANES):
             case.budget.check()
             part = chosen[begin : begin + BLOCKS * LANES]

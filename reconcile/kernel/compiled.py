@@ -3,9 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
+from hashlib import sha256
+from pathlib import Path
 from typing import Any, cast
 
 from numba import njit
+
+
+@cache
+def _stamp() -> str:
+    """Identify the loops' whole source: they call one another, and hold the limits as constants."""
+    texts = [path.read_bytes() for path in sorted(Path(__file__).parent.glob("*.py"))]
+    return sha256(
+        b"".join(t for t in texts if b"@compiled" in t or b"TOLERANCE = " in t)
+    ).hexdigest()
 
 
 def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
@@ -14,5 +26,7 @@ def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
         made = njit(cache=True, error_model="numpy")(function)
     except RuntimeError:
         # Neither the package nor the home directory can be written to.
-        made = njit(error_model="numpy")(function)
+        return cast("Callable[..., Any]", njit(error_model="numpy")(function))
+    # The compiler itself asks only whether the file of this one loop has changed.
+    made._cache._cache_file._source_stamp = _stamp()  # noqa: SLF001
     return cast("Callable[..., Any]", made)

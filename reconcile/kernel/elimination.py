@@ -106,7 +106,7 @@ def _weak(jacobian: sp.csr_array, groups: Ints) -> tuple[Ints, Bools]:
     turned, source = upper_triangle(hessian, order)
     numeric = Numeric(symbolic_of(turned), hessian.data[source], DEPENDENT_PIVOT, DROPPED)
     weak = np.zeros(len(groups), dtype=bool)
-    weak[order[numeric.pivots == DROPPED]] = True
+    weak[order[numeric.dropped]] = True
     return order, weak
 
 

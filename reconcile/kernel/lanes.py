@@ -2,38 +2,39 @@
 Many sets of values of one statement, side by side, compiled.
 
 The same iteration as :mod:`~reconcile.kernel.newton` with the inner problem of
-:mod:`~reconcile.kernel.active_set`, on one elimination order and one symbolic factor.  Every number
-carries a last axis of lanes, one for each set of values, so that the innermost loops run over
-neighbours in memory.  What a lane meets and this road does not handle (a component that is all of
-its solids, a set of bounds that does not settle) ends it with a named state, and the caller takes
-that one set of values over the general road.
+:mod:`~reconcile.kernel.active_set`, on one elimination order and one symbolic factor.  What a lane
+meets and this road does not handle (a set of bounds that does not settle, too many bounds between
+unknowns) ends it with a named state, and the caller takes that one set of values over the general
+road.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from .compiled import compiled
+from .lane_readings import Given, Layout, curved_rows, linear_rows, objective, read, see
+from .lane_system import Bounds, Room, open_bounds, room_for, step
 from .limits import (
-    ACTIVE_SET_ROUNDS,
     ARMIJO,
+    BLOCK_ROUNDS,
     BOUND_TOLERANCE,
-    CANCELLED_PIVOT,
-    DUAL_SHIFT,
     KKT_STALLED,
     KKT_TOLERANCE,
     LANE_HALVINGS,
-    LANE_REFINEMENTS,
-    LANE_SETTLED,
     LANE_STEPS,
     LINEAR_PASSES,
     MEASURABLE,
+    MOST_BORDERED,
+    MOST_DAMPING,
     MOST_UNMET,
     MULTIPLIER_FLOOR,
     MULTIPLIER_RELATIVE,
+    PIN_COST,
     PRIOR_WEIGHT,
+    SET_ROUNDS,
     SHORT_STEP,
     SHRINK,
     SMALLEST_SCALE,
@@ -43,673 +44,225 @@ from .limits import (
 if TYPE_CHECKING:
     from .problem import Bools, Floats, Ints
 
-RUNNING, CONVERGED, BEYOND, UNSETTLED, STEPS, NUMBERS = range(6)
-"""How a lane stands: ``BEYOND`` a bound between unknowns is reached, which this road does not hold;
+RUNNING, CONVERGED, BEYOND, UNSETTLED, STEPS, NUMBERS, AGAIN = range(7)
+"""How a lane stands: ``BEYOND`` more bounds between unknowns hold than this road takes;
 ``UNSETTLED`` the set of bounds went on changing or no step went down; ``STEPS`` too many of them;
-``NUMBERS`` beyond the range of the arithmetic."""
-
-
-class Layout(NamedTuple):
-    """
-    A statement's patterns, in the form that the compiled loops read.
-
-    Readings, equalities and bounds between unknowns by row, with their coefficients; ``weak`` marks
-    unknowns that no reading sees by themselves, ``closed`` those that are zero for good; ``order``
-    to ``reach_entry`` are the factor's order and pattern; the ``_entry`` arrays say where each
-    product of two coefficients of a reading, each diagonal and each coefficient of an equality
-    stands in the matrix to be factored.
-    """
-
-    reading_start: Ints
-    reading_column: Ints
-    above: Floats
-    below: Floats
-    beside: Floats
-    constant: Floats
-    balance_start: Ints
-    balance_column: Ints
-    balance: Floats
-    within_start: Ints
-    within_column: Ints
-    within: Floats
-    weak: Bools
-    closed: Bools
-    order: Ints
-    matrix_start: Ints
-    matrix_row: Ints
-    start: Ints
-    rows: Ints
-    reach_start: Ints
-    reach: Ints
-    reach_entry: Ints
-    pair_start: Ints
-    pair_entry: Ints
-    diagonal_entry: Ints
-    balance_entry: Ints
-
-
-class Given(NamedTuple):
-    """
-    The values of each lane.
-
-    ``y`` and ``sd`` (m, lanes); ``target`` (e, lanes); ``floor`` (n, lanes) the lower bounds, above
-    zero for what divides, minus infinity where free; ``scale`` (n, lanes) the size of each unknown.
-    """
-
-    y: Floats
-    sd: Floats
-    target: Floats
-    floor: Floats
-    scale: Floats
-
-
-class _Room(NamedTuple):
-    """Space for one inner problem."""
-
-    free: Bools
-    weight: Floats
-    curvature: Floats
-    size: Floats
-    row_size: Floats
-    largest: Floats
-    data: Floats
-    lower: Floats
-    inverse: Floats
-    work: Floats
-    right: Floats
-    residual: Floats
-    found: Floats
-    scaled: Floats
-    seen: Floats
-    cost: Floats
-    terms: Floats
+``NUMBERS`` beyond the range of the arithmetic; ``AGAIN`` between two tries of one step."""
 
 
 @compiled
-def reaches(pointer: Ints, index: Ints, parent: Ints, start: Ints) -> tuple[Ints, Ints, Ints, Ints]:
-    """
-    Give the factor's pattern once and for all.
-
-    Rows of its entries; and for each row its columns in the order in which they are eliminated,
-    with the entry that each leaves.
-    """
-    n = len(pointer) - 1
-    total = start[n]
-    rows = np.empty(total, dtype=np.int64)
-    reach_start = np.zeros(n + 1, dtype=np.int64)
-    reach = np.empty(total, dtype=np.int64)
-    entry = np.empty(total, dtype=np.int64)
-    fill = start[:-1].copy()
-    seen = np.full(n, -1, dtype=np.int64)
-    path = np.empty(n, dtype=np.int64)
-    stack = np.empty(n, dtype=np.int64)
-    count = 0
-    for k in range(n):
-        top = n
-        seen[k] = k
-        for p in range(pointer[k], pointer[k + 1]):
-            row = index[p]
-            length = 0
-            while seen[row] != k:
-                path[length] = row
-                length += 1
-                seen[row] = k
-                row = parent[row]
-            while length > 0:
-                length -= 1
-                top -= 1
-                stack[top] = path[length]
-        for t in range(top, n):
-            column = stack[t]
-            reach[count] = column
-            entry[count] = fill[column]
-            rows[fill[column]] = k
-            fill[column] += 1
-            count += 1
-        reach_start[k + 1] = count
-    return rows, reach_start, reach, entry
+def _slack(at: Layout, vector: Floats, g: int, c: int) -> float:
+    """Give a bound between unknowns times a vector (n, lanes) in one lane."""
+    total = 0.0
+    for p in range(at.within_start[g], at.within_start[g + 1]):
+        total += at.within[p] * vector[at.within_column[p], c]
+    return total
 
 
 @compiled
-def _room(at: Layout, lanes: int) -> _Room:
-    n, e = len(at.weak), len(at.balance_start) - 1
-    whole, terms = n + e, len(at.reading_column)
-    return _Room(
-        np.empty((n, lanes), dtype=np.bool_),
-        np.empty((n, lanes)),
-        np.empty((n, lanes)),
-        np.empty((n, lanes)),
-        np.empty((e, lanes)),
-        np.empty((n, lanes)),
-        np.empty((len(at.matrix_row), lanes)),
-        np.empty((len(at.rows), lanes)),
-        np.empty((whole, lanes)),
-        np.empty((whole, lanes)),
-        np.empty((whole, lanes)),
-        np.empty((whole, lanes)),
-        np.empty((whole, lanes)),
-        np.empty((terms, lanes)),
-        np.empty(lanes),
-        np.empty((n, lanes)),
-        np.empty((n, lanes)),
-    )
+def _size(at: Layout, given: Given, g: int, c: int) -> float:
+    """Give the largest term of a bound between unknowns in one lane."""
+    largest = 0.0
+    for p in range(at.within_start[g], at.within_start[g + 1]):
+        reached = abs(at.within[p]) * given.scale[at.within_column[p], c]
+        largest = max(largest, reached)
+    return largest
 
 
 @compiled
-def _factor_alone(at: Layout, data: Floats, lower: Floats, inverse: Floats, value: Floats) -> None:
-    """As :func:`_factor` for a single lane, (entries,) and (n,), without the inner loops."""
-    value[:] = 0.0
-    for k in range(len(inverse)):
-        pivot = 0.0
-        for p in range(at.matrix_start[k], at.matrix_start[k + 1]):
-            if at.matrix_row[p] == k:
-                pivot += data[p]
-            else:
-                value[at.matrix_row[p]] += data[p]
-        for t in range(at.reach_start[k], at.reach_start[k + 1]):
-            column, last = at.reach[t], at.reach_entry[t]
-            y = value[column]
-            value[column] = 0.0
-            for p in range(at.start[column], last):
-                value[at.rows[p]] -= lower[p] * y
-            lower[last] = y * inverse[column]
-            pivot -= y * lower[last]
-        inverse[k] = 1.0 / pivot if abs(pivot) > CANCELLED_PIVOT else 1.0
-
-
-@compiled
-def _substitute_alone(
-    at: Layout, lower: Floats, inverse: Floats, right: Floats, work: Floats
-) -> None:
-    """As :func:`_substitute` for a single lane, (n + e,)."""
-    n = len(right)
-    for k in range(n):
-        work[k] = right[at.order[k]]
-    for column in range(n):
-        y = work[column]
-        for p in range(at.start[column], at.start[column + 1]):
-            work[at.rows[p]] -= lower[p] * y
-    for column in range(n - 1, -1, -1):
-        y = work[column] * inverse[column]
-        for p in range(at.start[column], at.start[column + 1]):
-            y -= lower[p] * work[at.rows[p]]
-        work[column] = y
-    for k in range(n):
-        right[at.order[k]] = work[k]
-
-
-@compiled
-def _factor(at: Layout, room: _Room) -> None:
-    n, lanes = room.inverse.shape
-    if lanes == 1:
-        whole = (room.data.size, room.lower.size, room.inverse.size)
-        data, lower = room.data.reshape(whole[0]), room.lower.reshape(whole[1])
-        inverse, value = room.inverse.reshape(whole[2]), room.work.reshape(whole[2])
-        _factor_alone(at, data, lower, inverse, value)
-        return
-    value = room.work
-    value[:] = 0.0
-    for k in range(n):
-        pivot = room.inverse[k]
-        pivot[:] = 0.0
-        for p in range(at.matrix_start[k], at.matrix_start[k + 1]):
-            into = pivot if at.matrix_row[p] == k else value[at.matrix_row[p]]
-            entry = room.data[p]
-            for c in range(lanes):
-                into[c] += entry[c]
-        for t in range(at.reach_start[k], at.reach_start[k + 1]):
-            column, last = at.reach[t], at.reach_entry[t]
-            y, scale, left = value[column], room.inverse[column], room.lower[last]
-            for p in range(at.start[column], last):
-                below, factor = value[at.rows[p]], room.lower[p]
-                for c in range(lanes):
-                    below[c] -= factor[c] * y[c]
-            for c in range(lanes):
-                left[c] = y[c] * scale[c]
-                pivot[c] -= y[c] * left[c]
-                y[c] = 0.0
-        for c in range(lanes):
-            pivot[c] = 1.0 / pivot[c] if abs(pivot[c]) > CANCELLED_PIVOT else 1.0
-
-
-@compiled
-def _substitute(at: Layout, room: _Room, right: Floats) -> None:
-    """Solve for ``right`` (n + e, lanes) in place."""
-    n, lanes = right.shape
-    if lanes == 1:
-        lower, inverse = room.lower.reshape(room.lower.size), room.inverse.reshape(n)
-        _substitute_alone(at, lower, inverse, right.reshape(n), room.work.reshape(n))
-        return
-    work = room.work
-    for k in range(n):
-        into, value = work[k], right[at.order[k]]
-        for c in range(lanes):
-            into[c] = value[c]
-    for column in range(n):
-        y = work[column]
-        for p in range(at.start[column], at.start[column + 1]):
-            into, factor = work[at.rows[p]], room.lower[p]
-            for c in range(lanes):
-                into[c] -= factor[c] * y[c]
-    for column in range(n - 1, -1, -1):
-        y, scale = work[column], room.inverse[column]
-        for c in range(lanes):
-            y[c] *= scale[c]
-        for p in range(at.start[column], at.start[column + 1]):
-            value, factor = work[at.rows[p]], room.lower[p]
-            for c in range(lanes):
-                y[c] -= factor[c] * value[c]
-    for k in range(n):
-        into, value = right[at.order[k]], work[k]
-        for c in range(lanes):
-            into[c] = value[c]
-
-
-@compiled
-def _see(at: Layout, rows: Floats, vector: Floats, i: int, seen: Floats) -> None:
-    """Give a reading's row times a vector (n, lanes)."""
-    lanes = len(seen)
-    seen[:] = 0.0
-    for p in range(at.reading_start[i], at.reading_start[i + 1]):
-        row, value = rows[p], vector[at.reading_column[p]]
-        for c in range(lanes):
-            seen[c] += row[c] * value[c]
-
-
-@compiled
-def _add_square(
-    at: Layout, rows: Floats, vector: Floats, sign: float, into: Floats, seen: Floats
-) -> None:
-    """Add ``sign · rowsᵀ (rows · vector)`` to ``into`` (n, lanes)."""
-    lanes = len(seen)
-    for i in range(len(at.reading_start) - 1):
-        _see(at, rows, vector, i, seen)
-        for p in range(at.reading_start[i], at.reading_start[i + 1]):
-            row, to = rows[p], into[at.reading_column[p]]
-            for c in range(lanes):
-                to[c] += sign * row[c] * seen[c]
-
-
-@compiled
-def _measure(at: Layout, slope: Floats, room: _Room) -> None:
-    """Bring unknowns and equalities to pivots of about one, as ``elimination.sizes`` does."""
-    n, lanes = room.curvature.shape
-    size, row_size, largest = room.size, room.row_size, room.largest
-    curvature = room.curvature
-    curvature[:] = room.weight
-    for p in range(len(at.reading_column)):
-        into, entry = curvature[at.reading_column[p]], slope[p]
-        for c in range(lanes):
-            into[c] += entry[c] * entry[c]
-    largest[:] = 0.0
-    for j in range(n):
-        for c in range(lanes):
-            strong = curvature[j, c] > 0.0 and not at.weak[j] and room.free[j, c]
-            size[j, c] = 1.0 / np.sqrt(curvature[j, c]) if strong else 0.0
-    for r in range(len(at.balance_start) - 1):
-        first, last = at.balance_start[r], at.balance_start[r + 1]
-        for c in range(lanes):
-            total = 0.0
-            for p in range(first, last):
-                total += (at.balance[p] * size[at.balance_column[p], c]) ** 2
-            row_size[r, c] = 1.0 / np.sqrt(total) if total > 0.0 else 0.0
-            for p in range(first, last):
-                j, reached = at.balance_column[p], abs(at.balance[p]) * row_size[r, c]
-                largest[j, c] = max(largest[j, c], reached)
-    for r in range(len(at.balance_start) - 1):
-        for p in range(at.balance_start[r], at.balance_start[r + 1]):
-            j, entry = at.balance_column[p], abs(at.balance[p])
-            for c in range(lanes):
-                if room.free[j, c] and size[j, c] == 0.0:
-                    size[j, c] = 1.0 / (largest[j, c] if largest[j, c] > 0.0 else entry)
-    for j in range(n):
-        for c in range(lanes):
-            if room.free[j, c] and size[j, c] == 0.0:
-                size[j, c] = 1.0 / np.sqrt(curvature[j, c]) if curvature[j, c] > 0.0 else 1.0
-    for r in range(len(at.balance_start) - 1):
-        for c in range(lanes):
-            if row_size[r, c] == 0.0:
-                bare = 0.0
-                for p in range(at.balance_start[r], at.balance_start[r + 1]):
-                    bare = max(bare, abs(at.balance[p]) * size[at.balance_column[p], c])
-                row_size[r, c] = 1.0 / bare if bare > 0.0 else 1.0
-
-
-@compiled
-def _assemble(at: Layout, slope: Floats, room: _Room) -> None:
-    """Fill the matrix to be factored."""
-    n, lanes = room.size.shape
-    data, scaled = room.data, room.scaled
-    data[:] = 0.0
-    for p in range(len(at.reading_column)):
-        into, entry, factor = scaled[p], slope[p], room.size[at.reading_column[p]]
-        for c in range(lanes):
-            into[c] = entry[c] * factor[c]
-    for i in range(len(at.reading_start) - 1):
-        k = at.pair_start[i]
-        first, last = at.reading_start[i], at.reading_start[i + 1]
-        for p in range(first, last):
-            left = scaled[p]
-            for q in range(p, last):
-                into, other = data[at.pair_entry[k]], scaled[q]
-                k += 1
-                for c in range(lanes):
-                    into[c] += left[c] * other[c]
-    for j in range(n):
-        into = data[at.diagonal_entry[j]]
-        for c in range(lanes):
-            into[c] += _own(room, j, c)
-    for r in range(len(at.balance_start) - 1):
-        data[at.diagonal_entry[n + r]] = -DUAL_SHIFT
-        for p in range(at.balance_start[r], at.balance_start[r + 1]):
-            into, j = data[at.balance_entry[p]], at.balance_column[p]
-            for c in range(lanes):
-                into[c] += at.balance[p] * room.size[j, c] * room.row_size[r, c]
-
-
-@compiled
-def _own(room: _Room, j: int, c: int) -> float:
-    """Give an unknown's own diagonal: the pull to the start, or one where it is held."""
-    return room.weight[j, c] * room.size[j, c] ** 2 if room.free[j, c] else 1.0
-
-
-@compiled
-def _apply(at: Layout, room: _Room, found: Floats, residual: Floats) -> None:
-    """Take the matrix, without the shift of the equalities, times ``found`` off the residual."""
-    n, lanes = room.size.shape
-    _add_square(at, room.scaled, found, -1.0, residual, room.seen)
-    for j in range(n):
-        for c in range(lanes):
-            residual[j, c] -= _own(room, j, c) * found[j, c]
-    for r in range(len(at.balance_start) - 1):
-        for p in range(at.balance_start[r], at.balance_start[r + 1]):
-            j = at.balance_column[p]
-            for c in range(lanes):
-                entry = at.balance[p] * room.size[j, c] * room.row_size[r, c]
-                residual[j, c] -= entry * found[n + r, c]
-                residual[n + r, c] -= entry * found[j, c]
-
-
-@compiled
-def _refined(at: Layout, room: _Room, running: Bools) -> None:
-    """
-    Solve for ``right``, refined against the matrix without its shift.
-
-    Leaves in ``seen`` how much of each lane's right-hand side is unmet.
-    """
-    whole, lanes = room.right.shape
-    best, goal = np.full(lanes, np.inf), np.zeros(lanes)
-    for k in range(whole):
-        for c in range(lanes):
-            goal[c] = max(goal[c], abs(room.right[k, c]))
-    room.found[:] = 0.0
-    room.residual[:] = room.right
-    for _ in range(LANE_REFINEMENTS):
-        _substitute(at, room, room.residual)
-        room.found[:] += room.residual
-        room.residual[:] = room.right
-        _apply(at, room, room.found, room.residual)
-        again = False
-        for c in range(lanes):
-            worst = 0.0
-            for k in range(whole):
-                worst = max(worst, abs(room.residual[k, c]))
-            if running[c] and worst > LANE_SETTLED * goal[c] and worst < 0.5 * best[c]:
-                again = True
-            best[c] = min(best[c], worst)
-        if not again:
-            break
-    for c in range(lanes):
-        room.seen[c] = best[c] / goal[c] if goal[c] > 0.0 else 0.0
-
-
-@compiled
-def _step(
+def _judge(
     at: Layout,
     given: Given,
-    room: _Room,
-    slope: Floats,
-    gradient: Floats,
+    room: Room,
     x: Floats,
     low: Floats,
-    held: Bools,
-    pinned: Bools,
-    running: Bools,
+    bounds: Bounds,
     move: Floats,
-    unmet: Floats,
-) -> None:
+    shadow: Floats,
+    c: int,
+    wrong: Ints,
+) -> int:
     """
-    Give the step for what is held, and what each unknown that is held costs.
+    Give how many bounds are wrong in one lane: broken, or held where they pull away.
 
-    ``unmet`` (lanes,) says how much of the system rounding left unsolved.
+    ``wrong`` (n + g,) takes their positions; what pushes back is marked on the way.
     """
-    n, lanes = x.shape
+    n, count = len(x), 0
     for j in range(n):
-        for c in range(lanes):
-            room.free[j, c] = not (held[j, c] or pinned[j, c] or at.closed[j])
-            move[j, c] = low[j, c] - x[j, c] if held[j, c] else 0.0
-            room.right[j, c] = gradient[j, c] + room.weight[j, c] * move[j, c]
-    _measure(at, slope, room)
-    _assemble(at, slope, room)
-    _factor(at, room)
-    _add_square(at, slope, move, 1.0, room.right, room.seen)
-    for j in range(n):
-        for c in range(lanes):
-            room.right[j, c] *= -room.size[j, c]
-    for r in range(len(at.balance_start) - 1):
-        for c in range(lanes):
-            lack = given.target[r, c]
-            for p in range(at.balance_start[r], at.balance_start[r + 1]):
-                j = at.balance_column[p]
-                lack -= at.balance[p] * (x[j, c] + move[j, c])
-            room.right[n + r, c] = lack * room.row_size[r, c]
-    _refined(at, room, running)
-    unmet[:] = room.seen
-    for j in range(n):
-        for c in range(lanes):
-            move[j, c] += room.size[j, c] * room.found[j, c]
-            room.cost[j, c] = gradient[j, c] + room.weight[j, c] * move[j, c]
-            room.terms[j, c] = abs(gradient[j, c])
-    _add_square(at, slope, move, 1.0, room.cost, room.seen)
-    for r in range(len(at.balance_start) - 1):
-        for p in range(at.balance_start[r], at.balance_start[r + 1]):
-            j = at.balance_column[p]
-            for c in range(lanes):
-                term = at.balance[p] * room.row_size[r, c] * room.found[n + r, c]
-                room.cost[j, c] += term
-                room.terms[j, c] += abs(term)
-
-
-@compiled
-def _revise(
-    at: Layout,
-    given: Given,
-    room: _Room,
-    x: Floats,
-    low: Floats,
-    held: Bools,
-    pinned: Bools,
-    move: Floats,
-    binding: Bools,
-    changed: Bools,
-) -> None:
-    """Hold what broke its bound, release what pulls away from it."""
-    n, lanes = x.shape
-    changed[:] = False
-    for j in range(n):
-        for c in range(lanes):
-            scale = given.scale[j, c]
+        scale = given.scale[j, c]
+        if bounds.lower[j, c]:
+            cost = room.cost[j, c] * scale
             tolerance = MULTIPLIER_FLOOR + MULTIPLIER_RELATIVE * room.terms[j, c] * scale
-            shadow = room.cost[j, c] * scale
-            binding[j, c] = held[j, c] and shadow > tolerance
-            if held[j, c]:
-                if shadow < -tolerance:
-                    held[j, c] = False
-                    changed[c] = True
-            elif at.closed[j]:
-                continue
-            elif pinned[j, c]:
-                if abs(shadow) > tolerance:
-                    pinned[j, c] = False
-                    changed[c] = True
-            elif x[j, c] + move[j, c] < low[j, c] - BOUND_TOLERANCE * scale:
-                held[j, c] = True
-                changed[c] = True
+            bounds.pushing[j, c] = cost > tolerance
+            bad = cost < -tolerance
+        else:
+            bounds.pushing[j, c] = False
+            still = given.closed[j, c] or bounds.pinned[j, c]
+            bad = not still and x[j, c] + move[j, c] < low[j, c] - BOUND_TOLERANCE * scale
+        if bad:
+            wrong[count] = j
+            count += 1
+    for g in range(len(at.within_start) - 1):
+        size = _size(at, given, g, c)
+        if bounds.within[g, c]:
+            cost = shadow[g, c] * size
+            bounds.pressing[g, c] = cost > MULTIPLIER_FLOOR
+            bad = cost < -MULTIPLIER_FLOOR
+        else:
+            bounds.pressing[g, c] = False
+            bad = _slack(at, x, g, c) + _slack(at, move, g, c) < -BOUND_TOLERANCE * size
+        if bad:
+            wrong[count] = n + g
+            count += 1
+    return count
+
+
+@compiled
+def _exchange(bounds: Bounds, wrong: Ints, share: float, turn: int, c: int) -> None:
+    """
+    Hold what was broken, release what was held; what a bound had determined is so no longer.
+
+    Only about a ``share`` of them is exchanged, others at each ``turn``, and one at least.
+    """
+    n, count = len(bounds.lower), len(wrong)
+    released = False
+    for i in range(count):
+        k = wrong[i]
+        drawn = ((k + 1) * 2654435761 + (turn + 1) * 40503 * 65536) // 65536 % 65536
+        if drawn >= share * 65536 and i != turn % count:
+            continue
+        if k < n:
+            bounds.lower[k, c] = not bounds.lower[k, c]
+            released = released or not bounds.lower[k, c]
+        else:
+            bounds.within[k - n, c] = not bounds.within[k - n, c]
+            released = released or not bounds.within[k - n, c]
+    if released:
+        _pin_again(bounds, c)
+
+
+@compiled
+def _pin_again(bounds: Bounds, c: int) -> None:
+    for j in range(len(bounds.lower)):
+        bounds.pinned[j, c] = bounds.pins[j, c] and not bounds.lower[j, c]
+
+
+@compiled
+def _let_go(given: Given, room: Room, bounds: Bounds, tried: Bools, c: int) -> bool:
+    """
+    Release the pinned unknown that pulls the most, if a bound determines it after all.
+
+    One bound determines one: two released at once may leave a move that nothing determines.  Each
+    is ``tried`` once in a step, or noise in what it pulls would go round in circles.
+    """
+    most, chosen = PIN_COST, -1
+    for j in range(len(bounds.lower)):
+        if bounds.pinned[j, c] and not tried[j, c]:
+            cost, terms = abs(room.cost[j, c]), room.terms[j, c]
+            if cost > most * terms and cost * given.scale[j, c] > MULTIPLIER_FLOOR:
+                most, chosen = cost / terms, j
+    if chosen >= 0:
+        bounds.pinned[chosen, c] = False
+        tried[chosen, c] = True
+    return chosen >= 0
 
 
 @compiled
 def _inner(
     at: Layout,
     given: Given,
-    room: _Room,
+    room: Room,
     slope: Floats,
     gradient: Floats,
     x: Floats,
     low: Floats,
-    held: Bools,
-    pinned: Bools,
+    bounds: Bounds,
     state: Ints,
     move: Floats,
-    binding: Bools,
 ) -> None:
-    """Solve the inner problem with lower bounds; lanes whose set does not settle are ended."""
-    lanes = len(state)
-    changed, running = np.zeros(lanes, dtype=np.bool_), state == RUNNING
-    unmet = np.zeros(lanes)
-    for _ in range(ACTIVE_SET_ROUNDS):
-        _step(at, given, room, slope, gradient, x, low, held, pinned, running, move, unmet)
-        _revise(at, given, room, x, low, held, pinned, move, binding, changed)
-        if not (changed & running).any():
+    """
+    Solve the inner problem with bounds; lanes whose set does not settle are ended.
+
+    All wrong bounds are exchanged at once as long as they become fewer.  Where they do not, half of
+    them are, from the best set met, then a quarter, and at last one by one (after the block
+    principal pivoting of Portugal, Júdice and Vicente 1994).
+    """
+    n, lanes = x.shape
+    groups = len(at.within_start) - 1
+    running = state == RUNNING
+    unmet, shadow = np.zeros(lanes), np.zeros(bounds.within.shape)
+    best, left = np.full(lanes, n + groups + 1), np.full(lanes, BLOCK_ROUNDS)
+    lower, within = bounds.lower.copy(), bounds.within.copy()
+    tried, share = np.zeros((n, lanes), dtype=np.bool_), np.ones(lanes)
+    wrong = np.empty(n + groups, dtype=np.int64)
+    for turn in range(SET_ROUNDS):
+        alive = state == RUNNING
+        step(at, given, room, slope, gradient, x, low, bounds, alive, move, shadow, unmet)
+        for c in range(lanes):
+            if not running[c]:
+                continue
+            count = _judge(at, given, room, x, low, bounds, move, shadow, c, wrong)
+            if count == 0:
+                running[c] = _let_go(given, room, bounds, tried, c)
+                best[c] = n + groups + 1
+                continue
+            left[c] -= 1
+            if count < best[c]:
+                best[c], left[c], share[c] = count, BLOCK_ROUNDS, min(1.0, 2 * share[c])
+                lower[:, c], within[:, c] = bounds.lower[:, c], bounds.within[:, c]
+            if left[c] > 0:
+                _exchange(bounds, wrong[:count], share[c], turn, c)
+            crowded = bounds.within[:, c].sum() > MOST_BORDERED
+            if left[c] == 0 or crowded:
+                left[c], share[c] = BLOCK_ROUNDS, 0.5 * share[c]
+                bounds.lower[:, c], bounds.within[:, c] = lower[:, c], within[:, c]
+                _pin_again(bounds, c)
+            if crowded and share[c] * best[c] < 1.0:
+                state[c], running[c] = BEYOND, False
+        if not running.any():
             break
     for c in range(lanes):
-        if state[c] == RUNNING and changed[c]:
+        if running[c]:
             state[c] = UNSETTLED
         if state[c] == RUNNING and not unmet[c] <= MOST_UNMET:
             state[c] = NUMBERS
 
 
 @compiled
-def _read(at: Layout, x: Floats, i: int, above: Floats, below: Floats, beside: Floats) -> None:
-    """Give a reading's numerator, denominator and offset at ``x`` in every lane, each (lanes,)."""
-    lanes = len(above)
-    above[:] = 0.0
-    below[:] = at.constant[i]
-    beside[:] = 0.0
-    for p in range(at.reading_start[i], at.reading_start[i + 1]):
-        value = x[at.reading_column[p]]
-        over, under, shift = at.above[p], at.below[p], at.beside[p]
-        for c in range(lanes):
-            above[c] += over * value[c]
-            below[c] += under * value[c]
-            beside[c] += shift * value[c]
-
-
-@compiled
-def _objective(at: Layout, given: Given, x: Floats, total: Floats) -> None:
-    """Give each lane's weighted sum of squares, infinite where a denominator is not positive."""
-    lanes = len(total)
-    above, below, beside = np.empty(lanes), np.empty(lanes), np.empty(lanes)
-    total[:] = 0.0
-    for i in range(len(at.reading_start) - 1):
-        _read(at, x, i, above, below, beside)
-        for c in range(lanes):
-            residual = (above[c] / below[c] + beside[c] - given.y[i, c]) / given.sd[i, c]
-            total[c] += residual * residual if below[c] > 0.0 else np.inf
-
-
-@compiled
-def _linear_rows(
-    at: Layout, given: Given, x: Floats, least: Floats, slope: Floats, gradient: Floats
-) -> None:
-    """Give the rows and gradient of residuals cleared of their denominators."""
-    lanes = x.shape[1]
-    above, below, beside = np.empty(lanes), np.empty(lanes), np.empty(lanes)
-    unmet, divisor = np.empty(lanes), np.empty(lanes)
-    gradient[:] = 0.0
-    for i in range(len(at.reading_start) - 1):
-        _read(at, x, i, above, below, beside)
-        for c in range(lanes):
-            divisor[c] = max(below[c], least[c])
-            cleared = (above[c] - given.y[i, c] * below[c]) / divisor[c]
-            unmet[c] = (cleared + beside[c]) / given.sd[i, c]
-        for p in range(at.reading_start[i], at.reading_start[i + 1]):
-            row, into = slope[p], gradient[at.reading_column[p]]
-            over, under, shift = at.above[p], at.below[p], at.beside[p]
-            for c in range(lanes):
-                entry = (over - given.y[i, c] * under) / divisor[c] + shift
-                row[c] = entry / given.sd[i, c]
-                into[c] += row[c] * unmet[c]
-
-
-@compiled
-def _curved_rows(
-    at: Layout,
-    given: Given,
-    x: Floats,
-    curved: Bools,
-    slope: Floats,
-    gradient: Floats,
-    objective: Floats,
-) -> None:
-    """Give the rows whose square is the Hessian, the gradient and the objective."""
-    lanes = x.shape[1]
-    above, below, beside = np.empty(lanes), np.empty(lanes), np.empty(lanes)
-    ratio, pull, weight, scaled = (
-        np.empty(lanes),
-        np.empty(lanes),
-        np.empty(lanes),
-        np.empty(lanes),
-    )
-    gradient[:] = 0.0
-    objective[:] = 0.0
-    for i in range(len(at.reading_start) - 1):
-        _read(at, x, i, above, below, beside)
-        for c in range(lanes):
-            ratio[c] = above[c] / below[c]
-            residual = ratio[c] + beside[c] - given.y[i, c]
-            pull[c] = ratio[c] + residual if curved[c] else ratio[c]
-            weight[c] = 1.0 / given.sd[i, c]
-            scaled[c] = residual * weight[c]
-            objective[c] += scaled[c] * scaled[c]
-            below[c] = 1.0 / below[c]
-        for p in range(at.reading_start[i], at.reading_start[i + 1]):
-            row, into = slope[p], gradient[at.reading_column[p]]
-            over, under, shift = at.above[p], at.below[p], at.beside[p]
-            for c in range(lanes):
-                straight = (over - ratio[c] * under) * below[c] + shift
-                row[c] = ((over - pull[c] * under) * below[c] + shift) * weight[c]
-                into[c] += straight * weight[c] * scaled[c]
-
-
-@compiled
 def _passes(
-    at: Layout, given: Given, room: _Room, x: Floats, held: Bools, state: Ints, move: Floats
+    at: Layout, given: Given, room: Room, x: Floats, bounds: Bounds, state: Ints, move: Floats
 ) -> None:
     """Improve a start by weighted linear least squares with bounds, with a weak pull to it."""
     n, lanes = x.shape
     begun, low = x.copy(), np.empty((n, lanes))
     slope, gradient = np.empty_like(room.scaled), np.empty((n, lanes))
-    none, binding = np.zeros((n, lanes), dtype=np.bool_), np.zeros((n, lanes), dtype=np.bool_)
+    none = np.zeros((n, lanes), dtype=np.bool_)
+    open_ = Bounds(bounds.lower, bounds.within, none, none, bounds.pushing, bounds.pressing)
     least = np.zeros(lanes)
     above, below, beside = np.empty(lanes), np.empty(lanes), np.empty(lanes)
     for i in range(len(at.reading_start) - 1):
-        _read(at, x, i, above, below, beside)
+        read(at, given, x, i, above, below, beside)
         for c in range(lanes):
             least[c] = max(least[c], SMALLEST_SCALE * below[c])
     for j in range(n):
         for c in range(lanes):
             room.weight[j, c] = (PRIOR_WEIGHT / given.scale[j, c]) ** 2
     for _ in range(LINEAR_PASSES):
-        _linear_rows(at, given, x, least, slope, gradient)
+        linear_rows(at, given, x, least, slope, gradient)
         for j in range(n):
             for c in range(lanes):
                 gradient[j, c] += room.weight[j, c] * (x[j, c] - begun[j, c])
         _guard(given, x, low)
-        _inner(at, given, room, slope, gradient, x, low, held, none, state, move, binding)
+        _inner(at, given, room, slope, gradient, x, low, open_, state, move)
         for c in range(lanes):
             if state[c] == RUNNING:
                 for j in range(n):
                     x[j, c] += move[j, c]
+    # A pass that does not settle is no loss: the steps start from what there was before it.
+    for c in range(lanes):
+        if state[c] != RUNNING:
+            state[c] = RUNNING
+            bounds.lower[:, c], bounds.within[:, c] = False, False
     room.weight[:] = 0.0
 
 
@@ -725,17 +278,17 @@ def _guard(given: Given, x: Floats, low: Floats) -> None:
 
 @compiled
 def _decrements(
-    at: Layout, slope: Floats, move: Floats, objective: Floats, seen: Floats, result: Floats
+    at: Layout, slope: Floats, move: Floats, total: Floats, seen: Floats, result: Floats
 ) -> None:
-    """Give the length of each move in posterior sds, relative to one plus the root objective."""
+    """Give the length of each move in posterior sds, relative to one plus the root of ``total``."""
     lanes = len(result)
     result[:] = 0.0
     for i in range(len(at.reading_start) - 1):
-        _see(at, slope, move, i, seen)
+        see(at, slope, move, i, seen)
         for c in range(lanes):
             result[c] += seen[c] * seen[c]
     for c in range(lanes):
-        result[c] = np.sqrt(result[c]) / (1.0 + np.sqrt(objective[c]))
+        result[c] = np.sqrt(result[c]) / (1.0 + np.sqrt(total[c]))
 
 
 @compiled
@@ -764,7 +317,7 @@ def _shares(
         for j in range(n):
             for c in range(lanes):
                 trial[j, c] = x[j, c] + share[c] * move[j, c]
-        _objective(at, given, trial, reached)
+        objective(at, given, trial, reached)
         for c in range(lanes):
             if waiting[c]:
                 if 0.5 * reached[c] <= 0.5 * was[c] + ARMIJO * share[c] * down[c]:
@@ -779,55 +332,71 @@ def _shares(
 @compiled
 def _beyond(at: Layout, given: Given, x: Floats, c: int) -> bool:
     """Say whether a bound between unknowns is broken."""
-    for r in range(len(at.within_start) - 1):
-        slack, size = 0.0, 0.0
-        for p in range(at.within_start[r], at.within_start[r + 1]):
-            j = at.within_column[p]
-            slack += at.within[p] * x[j, c]
-            size = max(size, abs(at.within[p]) * given.scale[j, c])
-        if slack < -BOUND_TOLERANCE * size:
+    for g in range(len(at.within_start) - 1):
+        if _slack(at, x, g, c) < -BOUND_TOLERANCE * _size(at, given, g, c):
             return True
     return False
 
 
 @compiled
-def descend(
-    at: Layout, given: Given, x: Floats, held: Bools, pinned: Bools, passes: bool
-) -> tuple[Ints, Ints, Floats, Floats, Bools]:
+def _damp_more(bounds: Bounds, state: Ints, damp: Floats, c: int) -> None:
     """
-    Go down from ``x`` (n, lanes) to each lane's optimum, in place; ``held`` and ``pinned`` follow.
+    Where the bounds of a step did not settle, have it tried again with a pull to where it starts.
 
-    Gives of each lane how it stands, its Newton steps, its decrement and its objective, and which
-    bounds (n, lanes) push back.
+    Far from the optimum directions may be all but undetermined, and a step along them breaks bounds
+    by the dozen (Levenberg 1944).
+    """
+    if state[c] == RUNNING or state[c] == CONVERGED or damp[c] > MOST_DAMPING:
+        return
+    if state[c] == UNSETTLED or state[c] == BEYOND:
+        state[c] = AGAIN
+        damp[c] = max(10 * damp[c], PRIOR_WEIGHT)
+        bounds.lower[:, c], bounds.within[:, c] = False, False
+        bounds.pinned[:, c] = bounds.pins[:, c]
+
+
+@compiled
+def descend(
+    at: Layout, given: Given, x: Floats, bounds: Bounds, passes: bool
+) -> tuple[Ints, Ints, Floats, Floats]:
+    """
+    Go down from ``x`` (n, lanes) to each lane's optimum, in place; ``bounds`` follow.
+
+    Gives of each lane how it stands, its Newton steps, its decrement and its objective.
     """
     n, lanes = x.shape
-    room = _room(at, lanes)
+    room = room_for(at, given)
     slope, gradient = np.empty_like(room.scaled), np.empty((n, lanes))
     move, low, trial = np.zeros((n, lanes)), np.empty((n, lanes)), np.empty((n, lanes))
-    binding = np.zeros((n, lanes), dtype=np.bool_)
     state, steps = np.zeros(lanes, dtype=np.int64), np.zeros(lanes, dtype=np.int64)
-    decrement, objective = np.full(lanes, np.inf), np.zeros(lanes)
+    decrement, total = np.full(lanes, np.inf), np.zeros(lanes)
     best, since = np.full(lanes, np.inf), np.zeros(lanes, dtype=np.int64)
     full, searched = np.ones(lanes, dtype=np.bool_), np.zeros(lanes, dtype=np.bool_)
-    size, share = np.empty(lanes), np.empty(lanes)
+    size, share, damp = np.empty(lanes), np.empty(lanes), np.zeros(lanes)
     room.weight[:] = 0.0
     if passes:
-        _passes(at, given, room, x, held, state, move)
-    firm = pinned.any()
+        _passes(at, given, room, x, bounds, state, move)
+    pinned = np.zeros(lanes, dtype=np.bool_)
+    for c in range(lanes):
+        pinned[c] = bounds.pinned[:, c].any()
     for iteration in range(LANE_STEPS):
-        curved = full & (not firm)
-        _curved_rows(at, given, x, curved, slope, gradient, objective)
+        curved_rows(at, given, x, full, pinned, slope, gradient, total)
         for c in range(lanes):
-            if state[c] == RUNNING and not np.isfinite(objective[c]):
+            if state[c] == RUNNING and not np.isfinite(total[c]):
                 state[c] = NUMBERS
         _guard(given, x, low)
-        _inner(at, given, room, slope, gradient, x, low, held, pinned, state, move, binding)
-        _decrements(at, slope, move, objective, room.seen, size)
+        for j in range(n):
+            for c in range(lanes):
+                room.weight[j, c] = (damp[c] / given.scale[j, c]) ** 2
+        _inner(at, given, room, slope, gradient, x, low, bounds, state, move)
+        for c in range(lanes):
+            _damp_more(bounds, state, damp, c)
+        _decrements(at, slope, move, total, room.seen, size)
         for c in range(lanes):
             searched[c] = False
             if state[c] != RUNNING:
                 continue
-            decrement[c] = size[c]
+            decrement[c] = size[c] if damp[c] == 0.0 else np.inf
             if not np.isfinite(size[c]):
                 state[c] = NUMBERS
                 continue
@@ -836,12 +405,16 @@ def descend(
             else:
                 since[c] += 1
             searched[c] = size[c] > KKT_TOLERANCE and size[c] * size[c] > MEASURABLE
-        _shares(at, given, x, move, trial, gradient, objective, searched, share)
+            if not searched[c] and damp[c] > 0.0:
+                since[c] = 0
+        _shares(at, given, x, move, trial, gradient, total, searched, share)
         for c in range(lanes):
             if state[c] != RUNNING:
                 share[c] = 0.0
+                state[c] = RUNNING if state[c] == AGAIN else state[c]
                 continue
             steps[c] = iteration
+            damp[c] = 0.0
             if decrement[c] <= KKT_TOLERANCE:
                 state[c] = CONVERGED
             elif searched[c]:
@@ -857,13 +430,13 @@ def descend(
                     x[j, c] += share[c] * move[j, c]
         if not (state == RUNNING).any():
             break
-    _objective(at, given, x, objective)
+    objective(at, given, x, total)
     for c in range(lanes):
         if state[c] == RUNNING:
             state[c] = STEPS
         if state[c] == CONVERGED and _beyond(at, given, x, c):
             state[c] = BEYOND
-    return state, steps, decrement, objective, binding
+    return state, steps, decrement, total
 
 
 @compiled
@@ -887,21 +460,21 @@ def descend_all(
     blocks, _, lanes = y.shape
     n = len(start)
     state, steps = np.zeros((blocks, lanes), dtype=np.int64), np.zeros((blocks, lanes), np.int64)
-    objective = np.zeros((blocks, lanes))
+    total = np.zeros((blocks, lanes))
     bounded = np.zeros((blocks, lanes), dtype=np.bool_)
     emptied = np.zeros((blocks, lanes), dtype=np.bool_)
     for b in range(blocks):
-        held = np.zeros((n, lanes), dtype=np.bool_)
-        pinned = np.zeros((n, lanes), dtype=np.bool_)
+        every = np.zeros((n, lanes), dtype=np.bool_)
         for j in range(n):
             x[b, j] = start[j]
-            pinned[j] = pins[j]
-        own = Given(y[b], sd[b], given.target, given.floor, given.scale)
-        found = descend(at, own, x[b], held, pinned, passes)
-        state[b], steps[b], objective[b] = found[0], found[1], found[3]
-        for j in range(n):
-            for c in range(lanes):
-                bounded[b, c] = bounded[b, c] or found[4][j, c]
-                if held[j, c] and given.floor[j, c] > 0.0:
+            every[j] = pins[j]
+        bounds = open_bounds(at, every)
+        own = Given(y[b], sd[b], given.target, given.floor, given.scale, given.closed, given.steady)
+        found = descend(at, own, x[b], bounds, passes)
+        state[b], steps[b], total[b] = found[0], found[1], found[3]
+        for c in range(lanes):
+            bounded[b, c] = bounds.pressing[:, c].any() or bounds.pushing[:, c].any()
+            for j in range(n):
+                if bounds.lower[j, c] and given.floor[j, c] > 0.0:
                     emptied[b, c] = True
-    return state, steps, objective, bounded, emptied
+    return state, steps, total, bounded, emptied

@@ -8,11 +8,11 @@ import numpy as np
 import scipy.sparse as sp
 
 from .elimination import Elimination, Ranks, eliminate
-from .lanes import Layout, reaches
+from .lane_readings import Layout
 from .ldl import Symbolic
 
 if TYPE_CHECKING:
-    from .problem import Bools, Ints, Places, Ratios
+    from .problem import Ints, Places, Ratios
 
 
 def _pairs(ratios: Ratios) -> tuple[Ints, Ints, Ints]:
@@ -30,11 +30,6 @@ def _pairs(ratios: Ratios) -> tuple[Ints, Ints, Ints]:
     return starts, first, second
 
 
-def _work(symbolic: Symbolic) -> float:
-    """Give the multiplications of one factorisation."""
-    return float((np.diff(symbolic.start).astype(np.float64) ** 2).sum())
-
-
 def layout_of(
     equalities: sp.csr_array,
     ratios: Ratios,
@@ -42,7 +37,6 @@ def layout_of(
     typical: sp.csr_array,
     places: Places,
     ranks: Ranks | None,
-    closed: Bools,
 ) -> Layout:
     """
     Order and analyse a statement once.
@@ -56,7 +50,7 @@ def layout_of(
     orders = [eliminate(equalities, typical, places.groups, row_groups)]
     if ranks is not None:
         orders.append(eliminate(equalities, typical, places.groups, row_groups, ranks))
-    laid = [_laid(equalities, ratios, within, order, closed) for order in orders]
+    laid = [_laid(equalities, ratios, within, order) for order in orders]
     return min(laid, key=lambda one: one[0])[1]
 
 
@@ -65,7 +59,6 @@ def _laid(
     ratios: Ratios,
     within: sp.csr_array,
     found: Elimination,
-    closed: Bools,
 ) -> tuple[float, Layout]:
     e, n = equalities.shape
     place = np.empty(n + e, dtype=np.int64)
@@ -82,10 +75,9 @@ def _laid(
     pointer = np.searchsorted(code // (n + e), np.arange(n + e + 1)).astype(np.int64)
     index = (code % (n + e)).astype(np.int64)
     symbolic = Symbolic(pointer, index)
-    rows, reach_start, reach, reach_entry = reaches(pointer, index, symbolic.parent, symbolic.start)
     pairs = len(first)
     diagonal = entry[pairs : pairs + n + e]
-    return _work(symbolic), Layout(
+    return symbolic.work, Layout(
         ratios.indptr.astype(np.int64),
         columns.astype(np.int64),
         ratios.above,
@@ -99,15 +91,11 @@ def _laid(
         within.indices.astype(np.int64),
         within.data,
         found.weak,
-        closed,
         found.order.astype(np.int64),
         pointer,
         index,
         symbolic.start,
-        rows,
-        reach_start,
-        reach,
-        reach_entry,
+        *symbolic.reaches,
         starts,
         entry[:pairs].astype(np.int64),
         diagonal[place].astype(np.int64),

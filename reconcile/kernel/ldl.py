@@ -13,9 +13,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .compiled import compiled
+from .lazy import lazy
 
 if TYPE_CHECKING:
-    from .problem import Floats, Ints
+    from .problem import Bools, Floats, Ints
 
 
 DROPPED = 1e300
@@ -43,40 +44,29 @@ def elimination_tree(pointer: Ints, index: Ints) -> tuple[Ints, Ints]:
 
 
 @compiled
-def factorise(
-    pointer: Ints,
-    index: Ints,
-    data: Floats,
-    parent: Ints,
-    start: Ints,
-    tolerance: float,
-    instead: float,
-    rows: Ints,
-    lower: Floats,
-    pivots: Floats,
-) -> None:
+def pattern(pointer: Ints, index: Ints, parent: Ints, start: Ints) -> tuple[Ints, Ints, Ints, Ints]:
     """
-    Fill the factor of the matrix whose upper triangle is given column by column.
+    Give the factor's pattern once and for all.
 
-    ``rows``, ``lower`` take the factor below its unit diagonal, columns at ``start``; a pivot not
-    above ``tolerance`` in size becomes ``instead``.
+    Rows of its entries; and for each row its columns in the order in which they are eliminated,
+    with the entry that each leaves.
     """
     n = len(pointer) - 1
+    total = start[n]
+    rows = np.empty(total, dtype=np.int64)
+    reach_start = np.zeros(n + 1, dtype=np.int64)
+    reach = np.empty(total, dtype=np.int64)
+    entry = np.empty(total, dtype=np.int64)
     fill = start[:-1].copy()
-    value = np.zeros(n)
     seen = np.full(n, -1, dtype=np.int64)
     path = np.empty(n, dtype=np.int64)
     stack = np.empty(n, dtype=np.int64)
+    count = 0
     for k in range(n):
         top = n
         seen[k] = k
-        diagonal = 0.0
         for p in range(pointer[k], pointer[k + 1]):
             row = index[p]
-            if row == k:
-                diagonal += data[p]
-                continue
-            value[row] += data[p]
             length = 0
             while seen[row] != k:
                 path[length] = row
@@ -89,44 +79,97 @@ def factorise(
                 stack[top] = path[length]
         for t in range(top, n):
             column = stack[t]
-            y = value[column]
-            value[column] = 0.0
-            for p in range(start[column], fill[column]):
-                value[rows[p]] -= lower[p] * y
-            entry = y / pivots[column]
-            diagonal -= y * entry
+            reach[count] = column
+            entry[count] = fill[column]
             rows[fill[column]] = k
-            lower[fill[column]] = entry
             fill[column] += 1
-        if abs(diagonal) <= tolerance:
-            diagonal = instead
-        pivots[k] = diagonal
+            count += 1
+        reach_start[k + 1] = count
+    return rows, reach_start, reach, entry
 
 
 @compiled
-def substitute(start: Ints, rows: Ints, lower: Floats, pivots: Floats, right: Floats) -> None:
+def factorise(
+    pointer: Ints,
+    index: Ints,
+    start: Ints,
+    rows: Ints,
+    reach_start: Ints,
+    reach: Ints,
+    reach_entry: Ints,
+    data: Floats,
+    tolerance: float,
+    instead: float,
+    lower: Floats,
+    inverse: Floats,
+    value: Floats,
+) -> None:
+    """
+    Fill the factor of the matrix whose upper triangle is given column by column.
+
+    ``lower`` takes the factor below its unit diagonal and ``inverse`` the inverse pivots; a pivot
+    not above ``tolerance`` in size becomes ``instead``; ``value`` (n,) is room to work in.
+    """
+    value[:] = 0.0
+    for k in range(len(inverse)):
+        pivot = 0.0
+        for p in range(pointer[k], pointer[k + 1]):
+            if index[p] == k:
+                pivot += data[p]
+            else:
+                value[index[p]] += data[p]
+        for t in range(reach_start[k], reach_start[k + 1]):
+            column, last = reach[t], reach_entry[t]
+            y = value[column]
+            value[column] = 0.0
+            for p in range(start[column], last):
+                value[rows[p]] -= lower[p] * y
+            lower[last] = y * inverse[column]
+            pivot -= y * lower[last]
+        inverse[k] = 1.0 / (pivot if abs(pivot) > tolerance else instead)
+
+
+@compiled
+def substitute(start: Ints, rows: Ints, lower: Floats, inverse: Floats, right: Floats) -> None:
     """Solve in place for every column of ``right`` (n, k)."""
     n, k = right.shape
     for column in range(n):
+        y = right[column]
         for p in range(start[column], start[column + 1]):
-            row, factor = rows[p], lower[p]
+            into, factor = right[rows[p]], lower[p]
             for c in range(k):
-                right[row, c] -= factor * right[column, c]
+                into[c] -= factor * y[c]
     for column in range(n - 1, -1, -1):
+        y = right[column]
         for c in range(k):
-            right[column, c] /= pivots[column]
+            y[c] *= inverse[column]
         for p in range(start[column], start[column + 1]):
-            row, factor = rows[p], lower[p]
+            value, factor = right[rows[p]], lower[p]
             for c in range(k):
-                right[column, c] -= factor * right[row, c]
+                y[c] -= factor * value[c]
+
+
+@compiled
+def substitute_one(start: Ints, rows: Ints, lower: Floats, inverse: Floats, right: Floats) -> None:
+    """As :func:`substitute` for one right-hand side (n,), without the inner loop."""
+    n = len(right)
+    for column in range(n):
+        y = right[column]
+        for p in range(start[column], start[column + 1]):
+            right[rows[p]] -= lower[p] * y
+    for column in range(n - 1, -1, -1):
+        y = right[column] * inverse[column]
+        for p in range(start[column], start[column + 1]):
+            y -= lower[p] * right[rows[p]]
+        right[column] = y
 
 
 @compiled
 def selected_inverse(
-    start: Ints, rows: Ints, lower: Floats, pivots: Floats
+    start: Ints, rows: Ints, lower: Floats, inverse: Floats
 ) -> tuple[Floats, Floats]:
     """Give the inverse's diagonal and its entries on the pattern of the factor."""
-    n = len(pivots)
+    n = len(inverse)
     inner = np.zeros(len(lower))
     diagonal = np.zeros(n)
     place = np.full(n, -1, dtype=np.int64)
@@ -142,7 +185,7 @@ def selected_inverse(
                 if other >= first:
                     inner[other] -= factor * inner[q]
                     inner[p] -= lower[other] * inner[q]
-        total = 1.0 / pivots[column]
+        total = inverse[column]
         for p in range(first, last):
             total -= lower[p] * inner[p]
             place[rows[p]] = -1
@@ -198,8 +241,14 @@ class Symbolic:
 
     def __init__(self, pointer: Ints, index: Ints) -> None:
         self.pointer, self.index = pointer, index
-        self.parent, count = elimination_tree(pointer, index)
+        self._parent, count = elimination_tree(pointer, index)
         self.start = np.concatenate((np.zeros(1, dtype=np.int64), np.cumsum(count)))
+
+    @lazy
+    def reaches(self) -> tuple[Ints, Ints, Ints, Ints]:
+        """Rows of the factor's entries, and what each of its rows is made from."""
+        found: Any = pattern(self.pointer, self.index, self._parent, self.start)
+        return found[0], found[1], found[2], found[3]
 
     @property
     def entries(self) -> int:
@@ -207,9 +256,14 @@ class Symbolic:
         return int(self.start[-1])
 
     @property
+    def work(self) -> float:
+        """Multiplications of one factorisation."""
+        return float((np.diff(self.start).astype(np.float64) ** 2).sum())
+
+    @property
     def megabytes(self) -> float:
-        """Memory of the factor and its selected inverse."""
-        return self.entries * 24 / 1e6
+        """Memory of the pattern, of a factor and of its selected inverse."""
+        return self.entries * 40 / 1e6
 
 
 class Numeric:
@@ -217,29 +271,35 @@ class Numeric:
 
     def __init__(self, symbolic: Symbolic, data: Floats, tolerance: float, instead: float) -> None:
         self.symbolic = symbolic
-        self.rows = np.empty(symbolic.entries, dtype=np.int64)
-        self.lower = np.empty(symbolic.entries)
-        self.pivots = np.empty(len(symbolic.pointer) - 1)
+        n = len(symbolic.pointer) - 1
+        self.rows = symbolic.reaches[0]
+        self.lower, self.inverse_pivots = np.empty(symbolic.entries), np.empty(n)
         factorise(
             symbolic.pointer,
             symbolic.index,
-            data,
-            symbolic.parent,
             symbolic.start,
+            *symbolic.reaches,
+            data,
             tolerance,
             instead,
-            self.rows,
             self.lower,
-            self.pivots,
+            self.inverse_pivots,
+            np.empty(n),
         )
+
+    @property
+    def dropped(self) -> Bools:
+        """Unknowns whose pivot was dependent and became :data:`DROPPED`, (n,)."""
+        return np.asarray(self.inverse_pivots == 1.0 / DROPPED)
 
     def solve(self, right: Floats) -> Floats:
         """Give the solution for right-hand sides (n, k), in elimination order."""
         result = np.ascontiguousarray(right).copy()
-        substitute(self.symbolic.start, self.rows, self.lower, self.pivots, result)
+        substitute(self.symbolic.start, self.rows, self.lower, self.inverse_pivots, result)
         return result
 
     def inverse(self) -> tuple[Floats, Floats]:
         """Give the selected inverse: diagonal (n,) and entries on the factor's pattern."""
-        found: Any = selected_inverse(self.symbolic.start, self.rows, self.lower, self.pivots)
+        parts = (self.symbolic.start, self.rows, self.lower, self.inverse_pivots)
+        found: Any = selected_inverse(*parts)
         return found[0], found[1]

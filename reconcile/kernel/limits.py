@@ -179,9 +179,9 @@ SMALLEST_BESIDE_GUESS = 1e-3
 """Smallest scale of an unknown, as a share of its first guess.  Without it the multiplier of one
 held at zero, which is per unit of scale, fell below MULTIPLIER_FLOOR whatever its sign."""
 
-LANE_STEPS = 30
+LANE_STEPS = 50
 LANE_HALVINGS = 30
-LANE_REFINEMENTS = 4
+LANE_REFINEMENTS = 8
 """Newton steps, halvings of a step and rounds of refinement at most where many sets of values go
 side by side: a lane that needs more takes the general road, which has more means."""
 
@@ -221,3 +221,26 @@ few enough that time budgets are kept and memory stays small."""
 UNMET = 1e-3
 """Share of a wanted imbalance that no move meets, beyond which there is no such imbalance: what
 circulates and never leaves cannot leak.  Rounding leaves 1e-10, true cases the share of a node."""
+
+MOST_BORDERED = 256
+"""Bounds between unknowns that may hold at once on the compiled road.  Each costs a solve a step;
+beyond, the general road, which has them in its pattern, is the faster one."""
+
+LOST_PIVOT = 1e-8
+"""What is added to pivots of about one where readings are missing that the order counts on, or a
+bound alone determines an unknown: a pivot of this size loses half of the digits, and each round of
+refinement wins back eight of them."""
+
+BLOCK_ROUNDS = 3
+SET_ROUNDS = 100
+"""Rounds on the compiled road in which all wrong bounds are exchanged although they do not become
+fewer (two to four settle it as a rule), and rounds in all."""
+
+MOST_DAMPING = 1.0
+"""Pull to the present point, per unit of scale, beyond which a step is given up; it starts at
+PRIOR_WEIGHT and grows tenfold."""
+
+PIN_COST = 1e-6
+"""Share of its terms by which an undetermined unknown must pull before a bound is taken to
+determine it: rounding leaves up to 1e-9 of them, and one let go that nothing holds is a zero pivot.
+"""

@@ -269,5 +269,5 @@ def undetermined(
     data = _system(hessian, scaled_e).data[basis.source]
     numeric = Numeric(basis.symbolic, data, UNDETERMINED_PIVOT, DROPPED)
     place = basis.place[last]
-    pins[last[numeric.pivots[place] == DROPPED]] = True
+    pins[last[numeric.dropped[place]]] = True
     return pins
