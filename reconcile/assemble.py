@@ -375,10 +375,5 @@ def _alternative(solution: Solution, counted: Sequence[int]) -> Alternative | No
 
 def _discounted(solution: Solution) -> Bools:
     """Readings that a robust loss counts at less than half, (readings,)."""
-    plan = solution.plan
-    ratios = plan.ratios
-    with np.errstate(divide="ignore", invalid="ignore"):
-        value = ratios.numerators(solution.x) / ratios.denominators(solution.x)
-        residual = (value + ratios.offsets(solution.x) - solution.values) / solution.sds
-    weight = solution.losses.of(np.where(solution.used, residual, 0.0)).weight
-    return np.asarray((weight < HALF_WEIGHT) & solution.used)[: len(plan.keys)]
+    weight = solution.losses.of(solution.residuals).weight
+    return np.asarray((weight < HALF_WEIGHT) & solution.used)[: len(solution.plan.keys)]

@@ -308,11 +308,8 @@ def _contradiction(planned: Plan, found: Contradiction, counted: list[int]) -> F
 
 def _not_converged(solution: Solution) -> Failure:
     planned = solution.plan
-    ratios = planned.ratios
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = ratios.numerators(solution.x) / ratios.denominators(solution.x)
-        size = np.abs(ratio - solution.values) / solution.sds
-    size = np.where(solution.used & np.isfinite(size), size, 0.0)[: len(planned.keys)]
+    size = np.abs(solution.residuals[: len(planned.keys)])
+    size = np.where(np.isfinite(size), size, 0.0)
     key = planned.keys[int(np.argmax(size))]
     ends = [s for s in planned.model.flowsheet.streams if s.name in key.streams]
     nodes = tuple(dict.fromkeys(n for s in ends for n in (s.source, s.target) if n is not None))

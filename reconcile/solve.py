@@ -71,8 +71,9 @@ class Solution:
 
     ``x`` (n,) extensive quantities; ``scale`` (n,) their own sizes; ``closed`` (n,) those that are
     zero because their stream is; ``used`` (m,) the readings that kept a meaning and were not
-    fixed; ``emptied`` (n,) divisors that the optimum, not a fixed value, brought to zero;
-    ``typical`` (n,) the throughput that the readings suggest; ``alternative`` another optimum met.
+    fixed; ``emptied`` (n,) divisors that the optimum, not a fixed value, brought to zero, and
+    ``forgone`` what the readings that lost their meaning with them had cost; ``typical`` (n,) the
+    throughput that the readings suggest; ``alternative`` another optimum met.
     """
 
     plan: Plan
@@ -87,6 +88,7 @@ class Solution:
     used: Bools
     emptied: Bools
     optimum: Optimum
+    forgone: float = 0.0
     alternative: Solution | None = None
 
     @property
@@ -100,10 +102,28 @@ class Solution:
         return self.sds[: len(self.plan.keys)]
 
     @property
+    def residuals(self) -> Floats:
+        """Weighted residuals of the readings in use, zero for the others, (m,)."""
+        return np.where(self.used, residuals(self.plan, self.values, self.sds, self.x), 0.0)
+
+    @property
+    def cost(self) -> float:
+        """The objective to compare by: an emptied stream's readings count as they were left."""
+        return self.optimum.objective + self.forgone
+
+    @property
     def boundless(self) -> Ints:
         """Streams whose mass has left all scale, since no reading sets it an upper limit."""
         solids = self.plan.model.columns(0)
         return np.flatnonzero(self.x[solids] > RUNAWAY * self.typical[solids])
+
+
+def residuals(plan: Plan, values: Floats, sds: Floats, x: Floats) -> Floats:
+    """Give every row's residual in its own sds, (m,); NaN or infinite where it has no meaning."""
+    ratios = plan.ratios
+    with np.errstate(divide="ignore", invalid="ignore"):
+        value = ratios.numerators(x) / ratios.denominators(x) + ratios.offsets(x)
+        return np.asarray((value - values) / sds)
 
 
 def fixed_rows(plan: Plan, values: Floats, chosen: Bools) -> tuple[sp.csr_array, Floats]:
@@ -152,8 +172,12 @@ def _held(plan: Plan, closed: Bools) -> Held:
 
 
 def _emptied(problem: Problem, optimum: Optimum) -> Bools:
-    """Unknowns that ended at the small amount that keeps assays over them meaningful, (n,)."""
-    return np.asarray(optimum.held.lower & (problem.lower > 0))
+    """
+    Unknowns that are pressed to the small amount that keeps assays over them meaningful, (n,).
+
+    One that is there although nothing presses it is undetermined, not zero.
+    """
+    return np.asarray(optimum.binding.lower & (problem.lower > 0))
 
 
 @dataclass(frozen=True)
@@ -254,7 +278,7 @@ class Case:
         plan, model, begun = self.plan, self.plan.model, at
         if plan.layout is None:
             return None, begun
-        gone, done, keys = np.zeros_like(closed), 0, len(plan.keys)
+        gone, forgone, done, keys = np.zeros_like(closed), 0.0, 0, len(plan.keys)
         own = self.values[None, :keys], self.sds[None, :keys]
         while done <= self.options.max_iterations:
             given, x, bounds = self.side_by_side(*own, np.where(closed, 0.0, at), closed)
@@ -267,12 +291,14 @@ class Case:
                 usable = state[0] == lanes.STEPS and not gone.any() and self.close(x)[0]
                 return None, x[:, 0] if usable else begun
             at, passes, done = x[:, 0], False, done + max(int(steps[0]), 1)
-            newly = bounds.lower[:, 0] & (given.floor[:, 0] > 0)
+            newly = bounds.pushing[:, 0] & (given.floor[:, 0] > 0)
             if not newly.any():
                 break
             newly = model.with_wholes(newly, closed)
             gone |= newly
-            closed = closed | model.emptied(newly | self.drained(at, newly))
+            emptier = closed | model.emptied(newly | self.drained(at, newly))
+            forgone += self.forgone(at, closed, emptier)
+            closed = emptier
         else:
             return None, begun
         if not self.close(x)[0]:
@@ -287,7 +313,15 @@ class Case:
             float(objective[0]),
             replace(held, lower=bounds.pushing[:, 0], within=bounds.pressing[:, 0]),
         )
-        return replace(self._solution(at, self.scale(at), closed, optimum), emptied=gone), at
+        found = self._solution(at, self.scale(at), closed, optimum)
+        return replace(found, emptied=gone, forgone=forgone), at
+
+    def forgone(self, x: Floats, closed: Bools, emptier: Bools) -> float:
+        """Give what the readings cost at ``x`` that lose their meaning as more unknowns close."""
+        plan = self.plan
+        lost = plan.meaningful(closed) & ~plan.meaningful(emptier) & ~plan.fixed
+        here = residuals(plan, self.values, self.sds, x)[lost]
+        return float(self.losses.keep(lost).of(here).objective)
 
     def side_by_side(
         self, values: Floats, sds: Floats, at: Floats, closed: Bools
@@ -384,7 +418,7 @@ class Case:
     def settled(self, x: Floats, closed: Bools, done: int = 0) -> Solution:
         """Go down to an optimum, closing streams whose mass vanishes on the way."""
         plan, model = self.plan, self.plan.model
-        begun, gone = done, np.zeros_like(closed)
+        begun, gone, forgone = done, np.zeros_like(closed), 0.0
         while True:
             problem = self.problem(closed)
             x = np.maximum(x, np.where(closed, 0.0, problem.lower))
@@ -408,6 +442,7 @@ class Case:
             newly = model.with_wholes(newly, closed)
             gone |= newly
             empty = model.emptied(newly | self.drained(x, newly))
+            forgone += self.forgone(x, closed, closed | empty)
             try:
                 x, closed = self.feasible(np.where(empty, 0.0, x), closed | empty)
             except Contradiction as contradiction:
@@ -416,7 +451,8 @@ class Case:
                 raise StartError("fixed values keep a vanishing stream running") from contradiction
         objective = self.objective(x, optimum)
         optimum = replace(optimum, iterations=done, objective=objective)
-        return replace(self._solution(x, scale, closed, optimum), emptied=gone)
+        found = self._solution(x, scale, closed, optimum)
+        return replace(found, emptied=gone, forgone=forgone)
 
     def _solution(self, x: Floats, scale: Floats, closed: Bools, optimum: Optimum) -> Solution:
         plan = self.plan
@@ -489,12 +525,15 @@ def _better(one: Solution | None, other: Solution | None) -> Solution | None:
     far = len(one.boundless) > 0, len(other.boundless) > 0
     if far[0] != far[1]:
         sound, astray = (other, one) if far[0] else (one, other)
-        fall = sound.optimum.objective - astray.optimum.objective
+        fall = sound.cost - astray.cost
         return astray if fall > REAL_FALL or not sound.optimum.converged else sound
     if one.optimum.converged != other.optimum.converged:
         return one if one.optimum.converged else other
-    gap = one.optimum.objective - other.optimum.objective
-    return other if gap > SAME_OBJECTIVE * (1 + other.optimum.objective) else one
+    gap = one.cost - other.cost
+    if abs(gap) <= SAME_OBJECTIVE * (1 + other.cost):
+        # Of two as good, the one that needs no stream to be empty.
+        return other if one.emptied.sum() > other.emptied.sum() else one
+    return other if gap > 0 else one
 
 
 def _is_plain(solution: Solution) -> bool:
@@ -569,19 +608,10 @@ def _robust(case: Case, plain: Solution) -> Solution:
     return replace(best, alternative=second)
 
 
-def _residuals(solution: Solution) -> Floats:
-    """Give the weighted residuals of the readings in use, zero for the others, (m,)."""
-    ratios = solution.plan.ratios
-    with np.errstate(divide="ignore", invalid="ignore"):
-        value = ratios.numerators(solution.x) / ratios.denominators(solution.x)
-        residual = (value + ratios.offsets(solution.x) - solution.values) / solution.sds
-    return np.where(solution.used, residual, 0.0)
-
-
 def _without_suspects(case: Case, huber: Solution) -> Iterator[Solution]:
     """Give least squares without each of the readings that Huber's loss discounts, and pairs."""
     readings = len(case.plan.keys)
-    residual = np.abs(_residuals(huber)[:readings])
+    residual = np.abs(huber.residuals[:readings])
     suspects = np.argsort(-residual)[: int(np.sum(residual > HUBER_LIMIT))][:MOST_SUSPECTS]
     sets = [(k,) for k in suspects] + list(combinations(suspects, 2))
     for chosen in sets:
@@ -603,7 +633,7 @@ def _keeps_what_is_known(solution: Solution) -> bool:
     a maximum between them.
     """
     plan = solution.plan
-    weight = solution.losses.of(_residuals(solution)).weight
+    weight = solution.losses.of(solution.residuals).weight
     counts = solution.used & plan.telling & (weight > SMALLEST_WEIGHT) | plan.fixed
     return plan.open_directions(counts, solution.closed) <= int(
         plan.structure_with(solution.closed).pins.sum()

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, cast
 
 from numba import njit
+from numba.core import event
 
 
 @cache
@@ -20,6 +21,16 @@ def _stamp() -> str:
     ).hexdigest()
 
 
+_EVENT: Any = event
+_SPENT = _EVENT.TimingListener()
+_EVENT.register("numba:compile", _SPENT)
+
+
+def seconds_of_compiling() -> float:
+    """Give the time that this process has spent on compiling loops."""
+    return float(_SPENT.duration) if _SPENT.done else 0.0
+
+
 def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
     """Compile at first use; where nothing can be kept on disk, once in each process."""
     try:
@@ -28,5 +39,5 @@ def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
         # Neither the package nor the home directory can be written to.
         return cast("Callable[..., Any]", njit(error_model="numpy")(function))
     # The compiler itself asks only whether the file of this one loop has changed.
-    made._cache._cache_file._source_stamp = _stamp()  # noqa: SLF001
+    cast("Any", made)._cache._cache_file._source_stamp = _stamp()  # noqa: SLF001
     return cast("Callable[..., Any]", made)

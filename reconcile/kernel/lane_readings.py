@@ -1,5 +1,5 @@
 """
-Readings of many sets of values side by side: their values, rows, gradients and objectives, compiled.
+Readings of many sets of values side by side: values, rows, gradients, objectives; compiled.
 
 Every number carries a last axis of lanes, one for each set of values, so that the innermost loops
 run over neighbours in memory.
@@ -22,9 +22,9 @@ class Layout(NamedTuple):
     A statement's patterns, in the form that the compiled loops read.
 
     Readings, equalities and bounds between unknowns by row, with their coefficients; ``weak`` marks
-    unknowns that no reading sees by themselves; ``order`` to ``reach_entry`` are the factor's order and pattern; the ``_entry`` arrays say where each
-    product of two coefficients of a reading, each diagonal and each coefficient of an equality
-    stands in the matrix to be factored.
+    unknowns that no reading sees by themselves; ``order`` to ``reach_entry`` are the factor's order
+    and pattern; the ``_entry`` arrays say where each product of two coefficients of a reading, each
+    diagonal and each coefficient of an equality stands in the matrix to be factored.
     """
 
     reading_start: Ints
