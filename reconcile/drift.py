@@ -215,7 +215,7 @@ def _side_by_side(series: _Series, chosen: list[int]) -> list[int]:
         alike.setdefault(series.places(chosen[row]).tobytes(), []).append(row)
     for rows in alike.values():
         plan = _plan_of(series, chosen[rows[0]])
-        points = stack.amounts[rows].reshape(len(rows), -1)
+        points = stack.points[rows].reshape(len(rows), -1)
         remainders = Remainders(plan, np.median(np.abs(points), axis=0))
         present = plan.model.columns(0)[~plan.model.absent[plan.model.columns(0)]]
         for row, point in zip(rows, points, strict=True):

@@ -77,6 +77,20 @@ def structure_of(
     return Structure(pins, moves, leverage < 1 - LEVERAGE_TOLERANCE, closed)
 
 
+def unexplained(
+    balances: sp.csr_array, rows: sp.csr_array, structure: Structure, places: Places, budget: Budget
+) -> Floats:
+    """
+    Give the part of each reading that the others do not explain, ``I - H``, (m, m).
+
+    Without some of the readings all else stays as determined as it is exactly where the block of
+    those readings is regular.
+    """
+    rows = unit_rows(rows)
+    factor = _factor(balances, rows, structure.pins, structure.closed, places, budget)
+    return np.asarray(np.eye(rows.shape[0]) - rows @ factor.spread(rows.toarray().T))
+
+
 def null_space(
     balances: sp.csr_array, rows: sp.csr_array, structure: Structure, places: Places, budget: Budget
 ) -> Floats:

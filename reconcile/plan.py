@@ -23,10 +23,11 @@ from .kernel.elimination import Ranks
 from .kernel.factory import pins_of, unit_factor
 from .kernel.layout import layout_of
 from .kernel.lazy import lazy
+from .kernel.limits import LEVERAGE_TOLERANCE
 from .kernel.losses import Loss, Losses
 from .kernel.problem import Ratios
 from .model import Key, Model, model_of
-from .observability import Structure, null_space, structure_of
+from .observability import Structure, null_space, structure_of, unexplained
 from .rows import readings_as_ratios
 
 if TYPE_CHECKING:
@@ -189,6 +190,43 @@ class Plan:
         redundant = np.zeros(self.ratios.count, dtype=bool)
         redundant[kept] = found.redundant
         return Structure(found.pins, found.moves, redundant, closed)
+
+    def dispensable(self, readings: Ints) -> bool:
+        """
+        Say whether without some ``readings`` (positions) all else is as determined as with them.
+
+        Asked of small flowsheets only: the answer for all is worked out at once.
+        """
+        if not len(readings):
+            return True
+        block = self._unexplained[np.ix_(readings, readings)]
+        return bool(np.linalg.eigvalsh(block)[0] > LEVERAGE_TOLERANCE)
+
+    @lazy
+    def _unexplained(self) -> Floats:
+        rows = self._generic_rows(np.ones(self.ratios.count, dtype=bool), self.model.absent)
+        model = self.model
+        return unexplained(model.exact, rows, self.structure, model.places, self.budget)
+
+    @lazy
+    def known(self) -> tuple[Bools, Bools]:
+        """Which amounts (streams, Q) and which assays (streams, components) can be known."""
+        model = self.model
+        components = len(model.flowsheet.components)
+        every = sp.csr_array(sp.eye_array(model.size, format="csr"))
+        amounts = self.structure.observable(every)[: model.amounts]
+        parts = np.arange(model.amounts).reshape(model.streams, model.kinds)[:, 1 : 1 + components]
+        wholes = np.repeat(model.columns(0), components)
+        point = self._generic_point
+        grade = point[parts.ravel()] / point[wholes]
+        row = np.arange(parts.size)
+        entries = (
+            np.concatenate((np.ones(parts.size), -grade)),
+            (np.concatenate((row, row)), np.concatenate((parts.ravel(), wholes))),
+        )
+        assays = sp.csr_array(entries, shape=(parts.size, model.size))
+        seen = self.structure.observable(assays)
+        return amounts.reshape(model.streams, model.kinds), seen.reshape(parts.shape)
 
     def null_space(self, closed: Bools) -> tuple[Floats, Floats]:
         """

@@ -114,8 +114,13 @@ class Solution:
     @property
     def boundless(self) -> Ints:
         """Streams whose mass has left all scale, since no reading sets it an upper limit."""
-        solids = self.plan.model.columns(0)
-        return np.flatnonzero(self.x[solids] > RUNAWAY * self.typical[solids])
+        return np.flatnonzero(astray(self.plan, self.x, self.typical))
+
+
+def astray(plan: Plan, x: Floats, typical: Floats) -> Bools:
+    """Say of points (..., n) which streams' mass is beyond all scale, (..., streams)."""
+    solids = plan.model.columns(0)
+    return np.asarray(x[..., solids] > RUNAWAY * typical[solids])
 
 
 def residuals(plan: Plan, values: Floats, sds: Floats, x: Floats) -> Floats:

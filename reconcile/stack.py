@@ -8,7 +8,7 @@ one spoils no other.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -23,13 +23,14 @@ from .faults import Fault, InvalidInput
 from .flowsheet import Flowsheet
 from .kernel import lanes
 from .kernel.budget import Budget, OverBudget, spending
+from .kernel.factory import is_small
 from .kernel.limits import BLOCKS, LANES, PLAIN_STEPS, SAME_OBJECTIVE
 from .measurands import measurand
 from .model import Key
 from .options import Options
 from .plan import PLANS
 from .readings import Reading
-from .solve import Case, Solution, case_of, further_starts, solve, starting_set
+from .solve import Case, Solution, astray, case_of, further_starts, solve, starting_set
 from .start import Contradiction, StartError
 
 if TYPE_CHECKING:
@@ -45,15 +46,18 @@ class Stack:
     """
     The balances of many shifts.
 
-    ``outcomes`` (shifts,) positions in :data:`CODES`; ``amounts`` (shifts, streams, quantities), in
-    the order of the flowsheet's, NaN without a balance; ``objective`` (shifts,);
-    ``degrees_of_freedom`` (shifts,); ``iterations`` (shifts,).  What cannot be known is not marked
-    here: balance a shift by itself for classes and standard deviations.
+    ``outcomes`` (shifts,) positions in :data:`CODES`; ``points`` (shifts, streams, quantities), in
+    the order of the flowsheet's, a solution each, NaN without a balance; ``known`` of the same
+    shape, and ``known_assays`` (shifts, streams, components), what can be known of it;
+    ``objective`` (shifts,); ``degrees_of_freedom`` (shifts,); ``iterations`` (shifts,).  For
+    standard deviations balance a shift by itself.
     """
 
     flowsheet: Flowsheet
     outcomes: Ints
-    amounts: Floats
+    points: Floats
+    known: Bools
+    known_assays: Bools
     objective: Floats
     degrees_of_freedom: Ints
     iterations: Ints
@@ -64,17 +68,22 @@ class Stack:
         return np.asarray(self.outcomes <= CODES.index(Outcome.CLOSED_WITH_ACTIVE_BOUNDS))
 
     @property
+    def amounts(self) -> Floats:
+        """Every quantity, (shifts, streams, quantities); NaN where it cannot be known."""
+        return np.where(self.known, self.points, np.nan)
+
+    @property
     def masses(self) -> Floats:
-        """Dry solids, (shifts, streams)."""
+        """Dry solids, (shifts, streams); NaN where they cannot be known."""
         return np.asarray(self.amounts[:, :, 0])
 
     @property
     def assays(self) -> Floats:
-        """Components over solids, (shifts, streams, components); NaN over nothing."""
-        parts = self.amounts[:, :, 1 : 1 + len(self.flowsheet.components)]
-        solids = self.amounts[:, :, :1]
+        """Components over solids, (shifts, streams, components); NaN where they cannot be known."""
+        parts = self.points[:, :, 1 : 1 + len(self.flowsheet.components)]
+        solids = self.points[:, :, :1]
         with np.errstate(divide="ignore", invalid="ignore"):
-            return np.where(solids > 0, parts / solids, np.nan)
+            return np.where(self.known_assays & (solids > 0), parts / solids, np.nan)
 
     @property
     def p_values(self) -> Floats:
@@ -133,13 +142,16 @@ class _Together:
     steps: Ints
     bounded: Bools
     left: Bools
+    doubtful: Bools
 
     def run(self, at: Floats, chosen: Ints, *, passes: bool) -> None:
         """Go down from one start for the chosen shifts; keep what is better than what there was."""
         case, plan = self.case, self.case.plan
         assert plan.layout is not None  # noqa: S101 - only called where there is one
         closed = plan.model.absent
-        given, start, _ = case.side_by_side(*self._padded(chosen[:1]), at, closed)
+        middle = (case.values[: len(plan.keys)], case.sds[: len(plan.keys)])
+        wide, spread = (np.repeat(row[None], LANES, axis=0) for row in middle)
+        given, start, _ = case.side_by_side(wide, spread, at, closed)
         for begin in range(0, len(chosen), BLOCKS * LANES):
             case.budget.check()
             part = chosen[begin : begin + BLOCKS * LANES]
@@ -149,8 +161,8 @@ class _Together:
             x = np.empty((blocks, plan.model.size, LANES))
             state, steps, objective, bounded, emptied = lanes.descend_all(
                 plan.layout,
-                _in_blocks(y, before),
-                _in_blocks(sd, spread),
+                _in_blocks(np.nan_to_num(y), before),
+                _in_blocks(np.where(np.isnan(y), np.inf, sd), spread),
                 given,
                 np.ascontiguousarray(start[:, 0]),
                 plan.open_pins,
@@ -158,9 +170,12 @@ class _Together:
                 x,
             )
             points = x.transpose(0, 2, 1).reshape(-1, plan.model.size)
-            sound = ~emptied.ravel() & case.close(points.T)
+            far = astray(plan, points, case.first.throughput).any(axis=1)
+            sound = ~emptied.ravel() & ~far & case.close(points.T)
             objective = objective.ravel()[: len(part)]
             better = _best(state.ravel()[: len(part)], objective, self.objective[part])
+            # One that runs away to something better shows that there may be no optimum at all.
+            self.doubtful[part[better & far[: len(part)]]] = True
             mine = np.flatnonzero(better & sound[: len(part)])
             self.x[part[mine]] = points[mine]
             self.objective[part[mine]] = objective[mine]
@@ -186,7 +201,8 @@ def _together(
 ) -> _Together:
     """Solve shifts that share a plan; what is left is marked."""
     count = len(values)
-    case = case_of(plan, np.median(values, axis=0), np.median(sds, axis=0), options, budget)
+    middle = np.nanmedian(values, axis=0), np.nanmedian(sds, axis=0)
+    case = case_of(plan, *middle, options, budget)
     found = _Together(
         case,
         values,
@@ -196,6 +212,7 @@ def _together(
         np.zeros(count, dtype=np.int64),
         np.zeros(count, dtype=bool),
         np.ones(count, dtype=bool),
+        np.zeros(count, dtype=bool),
     )
     if plan.layout is None or not np.array_equal(starting_set(case), plan.model.absent):
         return found
@@ -205,6 +222,7 @@ def _together(
     )
     for at, passes in further_starts(case) if len(doubt) else ():
         found.run(at, doubt, passes=passes)
+    found.left |= found.doubtful
     return found
 
 
@@ -263,23 +281,64 @@ def reconcile_stack(
     if faults:
         raise InvalidInput(faults)
     result = _empty(flowsheet, len(values))
-    counted = ~np.isnan(values) & np.isfinite(spread)
-    code = np.packbits(np.concatenate((counted, counted & (spread == 0)), axis=1), axis=1)
-    _, pattern = np.unique(code, axis=0, return_inverse=True)
+    values = np.where(np.isfinite(spread), values, np.nan)
+    spread = np.where(np.isnan(values), np.nan, spread)
     budget = Budget(options.time_budget_s, options.memory_budget_mb)
     done = 0
-    with spending(budget), np.errstate(all="ignore"):
-        for group in range(pattern.max(initial=-1) + 1):
-            rows = np.flatnonzero(pattern.ravel() == group)
-            read = np.flatnonzero(counted[rows[0]])
-            try:
-                _group(result, readings, rows, read, values, spread, options, budget)
-            except OverBudget:
-                break
+    with spending(budget), np.errstate(all="ignore"), suppress(OverBudget):
+        for rows, read in _groups(flowsheet, readings, values, spread):
+            _group(result, readings, rows, read, values, spread, options, budget)
             done += len(rows)
             if progress is not None:
                 progress(done, len(values))
     return result
+
+
+def _patterns(counted: Bools) -> Iterator[Ints]:
+    """Give the shifts that go with each pattern of (shifts, anything)."""
+    code = np.packbits(counted, axis=1)
+    _, pattern = np.unique(code, axis=0, return_inverse=True)
+    order = np.argsort(pattern.ravel(), kind="stable")
+    yield from np.split(order, np.flatnonzero(np.diff(pattern.ravel()[order])) + 1)
+
+
+def _groups(
+    flowsheet: Flowsheet, readings: Sequence[Reading], values: Floats, sds: Floats
+) -> Iterator[tuple[Ints, Ints]]:
+    """
+    Give the shifts that go side by side, each group with the readings of its plan.
+
+    Shifts with gaps go with those that have none as long as what is missing leaves all else as
+    determined as it is; they share the plan then, the classes and the factor's pattern.
+    """
+    counted = ~np.isnan(values)
+    fixed = sds == 0
+    waiting = []
+    every = np.flatnonzero(counted.any(axis=0))
+    plain = not fixed.any()
+    plan = _plan(flowsheet, readings, every, fixed[0]) if plain and len(every) else None
+    shared = plan is not None and plan.layout is not None and is_small(plan.model.conservation)
+    together = []
+    for rows in _patterns(np.concatenate((counted, counted & fixed), axis=1)):
+        missing = np.flatnonzero(~counted[rows[0], every])
+        if plan is not None and (not len(missing) or (shared and plan.dispensable(missing))):
+            together.append(rows)
+        else:
+            waiting.append(rows)
+    if together:
+        yield np.concatenate(together), every
+    for rows in waiting:
+        yield rows, np.flatnonzero(counted[rows[0]])
+
+
+def _plan(flowsheet: Flowsheet, readings: Sequence[Reading], read: Ints, fixed: Bools) -> Plan:
+    chosen = [readings[k] for k in read]
+    return PLANS.of(
+        flowsheet,
+        [Key(r.streams, measurand(flowsheet, r.of), r.causes) for r in chosen],
+        [r.loss for r in chosen],
+        [bool(fixed[k]) for k in read],
+    )
 
 
 def _spread(readings: Sequence[Reading], values: Floats, sds: Floats | None) -> Floats:
@@ -297,6 +356,8 @@ def _empty(flowsheet: Flowsheet, shifts: int) -> Stack:
         flowsheet,
         np.full(shifts, CODES.index(Outcome.OVER_BUDGET)),
         np.full(shape, np.nan),
+        np.zeros(shape, dtype=bool),
+        np.zeros((*shape[:2], len(flowsheet.components)), dtype=bool),
         np.full(shifts, np.nan),
         np.zeros(shifts, dtype=np.int64),
         np.zeros(shifts, dtype=np.int64),
@@ -305,12 +366,14 @@ def _empty(flowsheet: Flowsheet, shifts: int) -> Stack:
 
 def _noted(into: Stack, rows: Ints, plan: Plan, found: _Together) -> Bools:
     """Note what was solved side by side; give what is left, (rows,)."""
-    amounts = found.x[:, : plan.model.amounts].reshape(len(rows), *into.amounts.shape[1:])
+    amounts = found.x[:, : plan.model.amounts].reshape(len(rows), *into.points.shape[1:])
     good = ~found.left
-    into.amounts[rows[good]] = amounts[good]
+    into.points[rows[good]] = amounts[good]
+    into.known[rows[good]], into.known_assays[rows[good]] = plan.known
+    missing = np.isnan(found.values).sum(axis=1)
     into.objective[rows[good]] = found.objective[good]
     into.iterations[rows[good]] = found.steps[good]
-    into.degrees_of_freedom[rows[good]] = plan.degrees_of_freedom
+    into.degrees_of_freedom[rows[good]] = plan.degrees_of_freedom - missing[good]
     into.outcomes[rows[good]] = np.where(
         found.bounded[good],
         CODES.index(Outcome.CLOSED_WITH_ACTIVE_BOUNDS),
@@ -333,14 +396,7 @@ def _group(
     if not len(read):
         into.outcomes[rows] = CODES.index(Outcome.NOT_CONVERGED)
         return
-    sheet = into.flowsheet
-    chosen = [readings[k] for k in read]
-    plan = PLANS.of(
-        sheet,
-        [Key(r.streams, measurand(sheet, r.of), r.causes) for r in chosen],
-        [r.loss for r in chosen],
-        [bool(sds[rows[0], k] == 0) for k in read],
-    )
+    plan = _plan(into.flowsheet, readings, read, sds[rows[0]] == 0)
     y, s = values[np.ix_(rows, read)], sds[np.ix_(rows, read)]
     left = np.ones(len(rows), dtype=bool)
     # Where the middle of the shifts gives no start, each may still have one of its own.
@@ -348,11 +404,16 @@ def _group(
         left = _noted(into, rows, plan, _together(plan, y, s, options, budget))
     for k in np.flatnonzero(left):
         budget.check()
-        outcome, solution = _alone(plan, y[k], s[k], options, budget)
+        there = np.flatnonzero(~np.isnan(y[k]))
+        own = plan
+        if len(there) < len(read):
+            own = _plan(into.flowsheet, readings, read[there], sds[rows[k]] == 0)
+        outcome, solution = _alone(own, y[k, there], s[k, there], options, budget)
         row = rows[k]
         into.outcomes[row] = CODES.index(outcome)
         if solution is not None:
-            into.amounts[row] = plan.model.by_stream(solution.x)
+            into.points[row] = own.model.by_stream(solution.x)
+            into.known[row], into.known_assays[row] = own.known
             into.objective[row] = solution.optimum.objective
             into.iterations[row] = solution.optimum.iterations
-            into.degrees_of_freedom[row] = plan.degrees_with(solution.closed)
+            into.degrees_of_freedom[row] = own.degrees_with(solution.closed)

@@ -13,12 +13,14 @@ if TYPE_CHECKING:
 
 def scale_columns(rows: sp.csr_array, factor: Floats) -> sp.csr_array:
     """Give the rows with column j multiplied by ``factor[j]``, every stored entry kept."""
+    rows.sort_indices()  # shared below: sorting one of the two later would mix up the other
     data = rows.data * factor[rows.indices]
     return sp.csr_array((data, rows.indices, rows.indptr), shape=rows.shape)
 
 
 def scale_rows(rows: sp.csr_array, factor: Floats) -> sp.csr_array:
     """Give the rows with row i multiplied by ``factor[i]``, every stored entry kept."""
+    rows.sort_indices()
     data = rows.data * np.repeat(factor, np.diff(rows.indptr))
     return sp.csr_array((data, rows.indices, rows.indptr), shape=rows.shape)
 

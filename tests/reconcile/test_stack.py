@@ -7,11 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from reconcile import InvalidInput, Outcome, Reading, reconcile_balance
+from reconcile import Flowsheet, InvalidInput, Outcome, Reading, Stream, reconcile_balance
 from reconcile.kernel.limits import LANES
 from reconcile.options import Options
 from reconcile.stack import CODES, Stack, reconcile_stack
 from tests.flowsheets import Array, Circuit, Sampling, random_circuit
+from tests.studies.agreement import general_circuit
 
 SHIFTS = 2 * LANES + 3
 """Two full blocks and a part of one."""
@@ -141,3 +142,44 @@ def test_values_that_do_not_fit_the_readings_are_refused():
         reconcile_stack(
             circuit.flowsheet, circuit.readings, np.full((3, len(circuit.readings)), np.inf)
         )
+
+
+def test_what_cannot_be_known_has_no_number():
+    """An unread split of an unread stream is on no shift's list, and what is read around it is."""
+    streams = (
+        Stream("feed", None, "a"),
+        Stream("left", "a", "b"),
+        Stream("right", "a", "b"),
+        Stream("product", "b", None),
+    )
+    sheet = Flowsheet(("a", "b"), streams, ("Sn",))
+    readings = [
+        Reading("feed", "mass", 100.0, 1.0),
+        Reading("product", "mass", 99.0, 1.0),
+        Reading("left", "Sn", 0.2, 0.01),
+    ]
+    values = np.array([[100.0, 99.0, 0.2], [101.0, 100.0, np.nan]])
+
+    stack = reconcile_stack(sheet, readings, values)
+
+    assert np.isfinite(stack.masses[:, [0, 3]]).all()
+    assert np.isnan(stack.masses[:, [1, 2]]).all()
+    np.testing.assert_allclose(stack.assays[0, 1, 0], 0.2)
+    assert np.isnan(stack.assays[1]).all()
+    assert np.isnan(stack.amounts[:, :, 1]).all()
+
+
+@pytest.mark.parametrize("seed", [150, 1032, 1230])
+def test_a_shift_without_an_upper_limit_is_refused_as_by_itself(seed: int):
+    """
+    Rough assays around an unweighed node may fit ever better as its masses grow.
+
+    There is no optimum then, whatever road the shift takes.
+    """
+    circuit = general_circuit(seed)
+    values = np.array([[reading.value for reading in circuit.readings]])
+
+    stack = reconcile_stack(circuit.flowsheet, circuit.readings, values)
+
+    assert CODES[stack.outcomes[0]] is Outcome.NOT_CONVERGED
+    assert np.isnan(stack.points).all()
