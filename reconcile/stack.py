@@ -170,12 +170,14 @@ class _Together:
                 x,
             )
             points = x.transpose(0, 2, 1).reshape(-1, plan.model.size)
-            far = astray(plan, points, case.first.throughput).any(axis=1)
+            far = np.asarray(astray(plan, points, case.first.throughput).any(axis=1))
             sound = ~emptied.ravel() & ~far & case.close(points.T)
             objective = objective.ravel()[: len(part)]
             better = _best(state.ravel()[: len(part)], objective, self.objective[part])
-            # One that runs away to something better shows that there may be no optimum at all.
-            self.doubtful[part[better & far[: len(part)]]] = True
+            # A start that led nowhere here, or away to something better, might lead elsewhere on
+            # the general road, or show that there is no optimum.
+            nowhere = state.ravel()[: len(part)] != lanes.CONVERGED
+            self.doubtful[part[(better & far[: len(part)]) | nowhere]] = True
             mine = np.flatnonzero(better & sound[: len(part)])
             self.x[part[mine]] = points[mine]
             self.objective[part[mine]] = objective[mine]
