@@ -23,6 +23,11 @@ if TYPE_CHECKING:
     from .model import Model
 
 
+_SHARED = 8
+"""Ratios to one denominator from which on it is solved for once: a whole feed, not the inlets of a
+node, which are few and near."""
+
+
 @dataclass(frozen=True)
 class Functionals:
     """
@@ -152,22 +157,11 @@ def evaluate(at: Linearisation, rows: Functionals) -> Derived:
     value = above / safe
     spread = sp.csr_array(rows.above - scale_rows(sp.csr_array(rows.below[rows.partner]), value))
     gradient = scale_rows(spread, 1 / safe)
-    if at.is_small or _is_local(at, rows):
+    if at.is_small or rows.below.shape[0] * _SHARED > len(above):
         variance = at.variance(gradient)
     else:
         variance = at.ratio_variance(rows.above, rows.below, rows.partner, value) / safe**2
     return Derived(value, _root(variance), at.observable(gradient), np.asarray(defined))
-
-
-def _is_local(at: Linearisation, rows: Functionals) -> bool:
-    """Say whether each ratio stays within one stream, so that it costs no solve of its own."""
-    if rows.below is None or rows.partner is None:
-        return True
-    groups = at.solution.plan.model.places.groups
-    stream = groups[rows.above.indices[rows.above.indptr[:-1]]]
-    below = rows.below[rows.partner]
-    row = np.repeat(np.arange(below.shape[0]), np.diff(below.indptr))
-    return bool(np.all(groups[below.indices] == stream[row]))
 
 
 def of_ratios(at: Linearisation, ratios: Ratios) -> Derived:

@@ -26,7 +26,7 @@ from .elimination import (
     upper_triangle,
 )
 from .lazy import lazy
-from .ldl import DROPPED, Numeric, Symbolic, quadratic_forms
+from .ldl import DROPPED, Numeric, Symbolic
 from .limits import (
     CANCELLED_PIVOT,
     DUAL_SHIFT,
@@ -35,6 +35,7 @@ from .limits import (
     SOLVE_BLOCK,
     UNDETERMINED_PIVOT,
     UNMET,
+    VARIANCE_RESOLUTION,
 )
 from .rows import scale_columns, scale_rows, squared_rows
 
@@ -170,29 +171,14 @@ class SparseFactor:
         full[:n] = self._columns[:, None] * rights
         return np.asarray(self._columns[:, None] * self._refined(full)[:n])
 
-    @lazy
-    def _inverse(self) -> tuple[Floats, Floats]:
-        return self._numeric.inverse()
-
     def variance(self, rows: sp.csr_array) -> Floats:
         """Give the variance of each functional in ``rows`` (k, n), shape (k,)."""
-        scaled = scale_columns(rows, self._columns)
-        diagonal, inner = self._inverse
-        forms: Floats = quadratic_forms(
-            self._basis.symbolic.start,
-            self._numeric.rows,
-            diagonal,
-            inner,
-            scaled.indptr.astype(np.int64),
-            self._basis.place[scaled.indices],
-            scaled.data,
-        )
-        far = np.flatnonzero(np.isnan(forms))
-        for begin in range(0, len(far), SOLVE_BLOCK):
-            chosen = far[begin : begin + SOLVE_BLOCK]
-            part = sp.csr_array(scaled[chosen])
-            forms[chosen] = np.einsum("ij,ji->i", part.toarray(), self._spread(part))
-        return forms
+        return self._forms(scale_columns(rows, self._columns), 0, VARIANCE_RESOLUTION)
+
+    def _forms(self, scaled: sp.csr_array, first: int, resolution: float) -> Floats:
+        """Give each scaled row's form with the inverse; its columns count from ``first``."""
+        place = self._basis.place[first + scaled.indices]
+        return self._numeric.forms(scaled.indptr.astype(np.int64), place, scaled.data, resolution)
 
     def stiffness(self, rows: sp.csr_array) -> Floats:
         """
@@ -202,23 +188,7 @@ class SparseFactor:
         with the equalities' part of the inverse, its sign turned.
         """
         scaled = scale_columns(rows, self._row_size)
-        n, place = self._basis.unknowns, self._basis.place
-        diagonal, inner = self._inverse
-        forms: Floats = -quadratic_forms(
-            self._basis.symbolic.start,
-            self._numeric.rows,
-            diagonal,
-            inner,
-            scaled.indptr.astype(np.int64),
-            place[n + scaled.indices],
-            scaled.data,
-        )
-        far = np.flatnonzero(np.isnan(forms))
-        for begin in range(0, len(far), SOLVE_BLOCK):
-            chosen = far[begin : begin + SOLVE_BLOCK]
-            right = np.zeros((len(place), len(chosen)))
-            right[n:] = scaled[chosen].toarray().T
-            forms[chosen] = -np.einsum("ij,ij->j", right, self._refined(right))
+        forms = -self._forms(scaled, self._basis.unknowns, 0.0)
         # The shift of the pivots is all that resists where nothing could.
         return np.where(forms < UNMET / DUAL_SHIFT * squared_rows(scaled), forms, np.inf)
 

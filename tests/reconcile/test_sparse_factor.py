@@ -11,7 +11,7 @@ import scipy.sparse as sp
 
 from reconcile import Balance, reconcile_balance
 from reconcile.kernel import compiled, factory
-from reconcile.kernel.ldl import Numeric, Symbolic, quadratic_forms
+from reconcile.kernel.ldl import Numeric, Symbolic, forward_forms, quadratic_forms
 from tests.studies.agreement import general_circuit
 
 TABLES = ("masses", "assays", "component_masses", "yields", "recoveries", "splits")
@@ -76,19 +76,16 @@ def test_the_factor_solves_and_inverts_as_dense_algebra_does(seed: int):
     np.testing.assert_allclose(diagonal, np.diag(inverse), rtol=1e-9)
     np.testing.assert_allclose(inner, inverse[numeric.rows, columns], rtol=1e-8, atol=1e-11)
     pairs = sp.csr_array(sp.eye_array(55) + sp.diags_array(np.full(54, -2.0), offsets=1))
-    forms = quadratic_forms(
-        symbolic.start,
-        numeric.rows,
-        diagonal,
-        inner,
-        pairs.indptr.astype(np.int64),
-        pairs.indices.astype(np.int64),
-        pairs.data,
-    )
-    known = ~np.isnan(forms)
+    rows = pairs.indptr.astype(np.int64), pairs.indices.astype(np.int64), pairs.data
     expected = np.einsum("ij,ij->i", pairs.toarray() @ inverse, pairs.toarray())
+    factor = (symbolic.start, numeric.rows, numeric.lower)
+    selected = quadratic_forms(*factor, diagonal, inner, *rows, 0.0)
+    known = ~np.isnan(selected)
     assert known.sum() > 1
-    np.testing.assert_allclose(forms[known], expected[known], rtol=1e-8)
+    np.testing.assert_allclose(selected[known], expected[known], rtol=1e-8)
+    solved = forward_forms(symbolic.parent, *factor, numeric.inverse_pivots, *rows, 0.0)
+    np.testing.assert_allclose(solved, expected, rtol=1e-8)
+    np.testing.assert_allclose(numeric.forms(*rows, 0.0), expected, rtol=1e-8)
 
 
 def test_a_large_flowsheet_closes_and_its_statistic_fits_its_freedom():
