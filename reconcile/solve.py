@@ -29,6 +29,7 @@ from .kernel.limits import (
     REAL_FALL,
     RESCALE_AFTER,
     RUNAWAY,
+    SAME_FIT,
     SAME_OBJECTIVE,
     SAME_PLACE,
     SMALLEST_BESIDE_GUESS,
@@ -177,12 +178,8 @@ def _held(plan: Plan, closed: Bools) -> Held:
 
 
 def _emptied(problem: Problem, optimum: Optimum) -> Bools:
-    """
-    Unknowns that are pressed to the small amount that keeps assays over them meaningful, (n,).
-
-    One that is there although nothing presses it is undetermined, not zero.
-    """
-    return np.asarray(optimum.binding.lower & (problem.lower > 0))
+    """Unknowns that ended at the small amount that keeps assays over them meaningful, (n,)."""
+    return np.asarray(optimum.held.lower & (problem.lower > 0))
 
 
 @dataclass(frozen=True)
@@ -296,6 +293,7 @@ class Case:
                 usable = state[0] == lanes.STEPS and not gone.any() and self.close(x)[0]
                 return None, x[:, 0] if usable else begun
             at, passes, done = x[:, 0], False, done + max(int(steps[0]), 1)
+            # One at its floor that nothing presses to it is undetermined, not zero.
             newly = bounds.pushing[:, 0] & (given.floor[:, 0] > 0)
             if not newly.any():
                 break
@@ -534,11 +532,12 @@ def _better(one: Solution | None, other: Solution | None) -> Solution | None:
         return astray if fall > REAL_FALL or not sound.optimum.converged else sound
     if one.optimum.converged != other.optimum.converged:
         return one if one.optimum.converged else other
-    gap = one.cost - other.cost
-    if abs(gap) <= SAME_OBJECTIVE * (1 + other.cost):
-        # Of two as good, the one that needs no stream to be empty.
-        return other if one.emptied.sum() > other.emptied.sum() else one
-    return other if gap > 0 else one
+    gap = (one.cost - other.cost) / (1 + other.cost)
+    apart = int(one.emptied.sum()) - int(other.emptied.sum())
+    if apart and abs(gap) <= SAME_OBJECTIVE:
+        # Of two as good, the one that needs fewer streams to be empty.
+        return other if gap > SAME_FIT or (apart > 0 and gap > -SAME_FIT) else one
+    return other if gap > SAME_OBJECTIVE else one
 
 
 def _is_plain(solution: Solution) -> bool:
@@ -575,8 +574,13 @@ def _least_squares(case: Case, empty: Bools) -> Solution:
     best, trouble = case.attempt(case.first.point, empty, passes=True)
     if best is not None and _is_plain(best):
         return best
+    small = is_small(case.plan.model.conservation)
     for at, passes in further_starts(case, best):
-        other, _ = case.attempt(at, empty, passes=passes)
+        if best is not None and best.optimum.converged and not small:
+            # A further start of a large flowsheet is a second opinion, not worth the general road.
+            other, _ = case.swift(at, empty, passes=passes)
+        else:
+            other, _ = case.attempt(at, empty, passes=passes)
         best = _better(best, other)
     if best is None:
         raise trouble or StartError("no start led anywhere")

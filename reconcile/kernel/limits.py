@@ -100,6 +100,9 @@ two of that kind had a better optimum that needed one of them."""
 SAME_OBJECTIVE = 1e-9
 """Objectives this close (beside 1 + their size) belong to the same optimum."""
 
+SAME_FIT = 1e-12
+"""Objectives that differ by rounding: one lower by more, however little, has a reason for it."""
+
 SAME_PLACE = 1e-6
 """Optima of the same objective that lie further apart than this share of the throughput are two."""
 

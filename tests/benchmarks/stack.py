@@ -120,7 +120,7 @@ def _beside(
     for k in places:
         took, answer = seconds(partial(peer.solve, values[k]))
         result.spent.append(took)
-        ours = found.amounts[k]
+        ours = found.points[k]
         best = judge.objective(chosen, values[k], ours)
         result.gap = max(result.gap, judge.short(chosen, values[k], answer, best))
         if not judge.agrees(chosen, values[k], answer, best):
@@ -147,7 +147,7 @@ def timed(chosen: Survey, values: Array, sample: int) -> Timed:
         unsolved=int((~found.closed).sum()),
         gap=max(form.gap for form in forms),
         higher=min(form.higher for form in forms),
-        verdict=judge.worst(judge.judged(chosen, values[k], found.amounts[k]) for k in places),
+        verdict=judge.worst(judge.judged(chosen, values[k], found.points[k]) for k in places),
     )
 
 
