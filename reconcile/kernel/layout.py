@@ -47,23 +47,22 @@ def layout_of(
     """
     equalities = sp.csr_array(equalities)
     row_groups = places.rows_for(equalities.shape[0])
+    pairs = _pairs(ratios)
     orders = [eliminate(equalities, typical, places.groups, row_groups)]
     if ranks is not None:
         orders.append(eliminate(equalities, typical, places.groups, row_groups, ranks))
-    laid = [_laid(equalities, ratios, within, order) for order in orders]
-    return min(laid, key=lambda one: one[0])[1]
+    tried = [(order, *_analysed(equalities, ratios, pairs, order)) for order in orders]
+    return _laid(equalities, ratios, within, pairs, *min(tried, key=lambda one: one[1].work))
 
 
-def _laid(
-    equalities: sp.csr_array,
-    ratios: Ratios,
-    within: sp.csr_array,
-    found: Elimination,
-) -> tuple[float, Layout]:
+def _analysed(
+    equalities: sp.csr_array, ratios: Ratios, pairs: tuple[Ints, Ints, Ints], found: Elimination
+) -> tuple[Symbolic, Ints]:
+    """Give the symbolic factor, and where pairs, diagonals and coefficients stand in the matrix."""
     e, n = equalities.shape
     place = np.empty(n + e, dtype=np.int64)
     place[found.order] = np.arange(n + e)
-    starts, first, second = _pairs(ratios)
+    _, first, second = pairs
     columns = ratios.indices
     row = np.repeat(np.arange(e), np.diff(equalities.indptr))
     ends = (
@@ -74,12 +73,25 @@ def _laid(
     code, entry = np.unique(high * (n + e) + low, return_inverse=True)
     pointer = np.searchsorted(code // (n + e), np.arange(n + e + 1)).astype(np.int64)
     index = (code % (n + e)).astype(np.int64)
-    symbolic = Symbolic(pointer, index)
-    pairs = len(first)
-    diagonal = entry[pairs : pairs + n + e]
-    return symbolic.work, Layout(
+    return Symbolic(pointer, index), entry
+
+
+def _laid(
+    equalities: sp.csr_array,
+    ratios: Ratios,
+    within: sp.csr_array,
+    pairs: tuple[Ints, Ints, Ints],
+    found: Elimination,
+    symbolic: Symbolic,
+    entry: Ints,
+) -> Layout:
+    whole, count = len(found.order), len(pairs[1])
+    place = np.empty(whole, dtype=np.int64)
+    place[found.order] = np.arange(whole)
+    diagonal = entry[count : count + whole]
+    return Layout(
         ratios.indptr.astype(np.int64),
-        columns.astype(np.int64),
+        ratios.indices.astype(np.int64),
         ratios.above,
         ratios.below,
         ratios.beside,
@@ -92,12 +104,12 @@ def _laid(
         within.data,
         found.weak,
         found.order.astype(np.int64),
-        pointer,
-        index,
+        symbolic.pointer,
+        symbolic.index,
         symbolic.start,
         *symbolic.reaches,
-        starts,
-        entry[:pairs].astype(np.int64),
+        pairs[0],
+        entry[:count].astype(np.int64),
         diagonal[place].astype(np.int64),
-        entry[pairs + n + e :].astype(np.int64),
+        entry[count + whole :].astype(np.int64),
     )
