@@ -36,6 +36,7 @@ from service.readings import routes as readings
 from service.readings.schemas import Batch
 from service.sampling_plans import routes as sampling_plans
 from service.sampling_plans.schemas import SamplingPlanRequest
+from service.shifts import list_routes as shift_lists
 from service.shifts import routes as shifts
 from service.shifts import runner
 from service.shifts.schemas import DecisionObject, SigningObject, UnlockingObject
@@ -138,6 +139,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.include_router(mappings.router)
     app.include_router(readings.router)
     app.include_router(shifts.router)
+    app.include_router(shift_lists.router)
     pages.install(app)
     _install_readiness(app)
     problem_replies.install(app)

@@ -1,20 +1,17 @@
 # ruff: noqa: ARG001 - parameters declared for the contract are read strictly as a whole
-"""Balances of shifts: the resource /v1/sites/{site}/shifts and the lists beside it."""
+"""Balances of shifts: the resource /v1/sites/{site}/shifts, decisions and the trail."""
 
 from __future__ import annotations
 
 import asyncio
 import re
-from datetime import datetime
 from typing import Annotated, Any
-from uuid import UUID
 
 import fastapi
 from fastapi import APIRouter, Depends, Path, Request, Response
 from pydantic import WithJsonSchema
 
-from reconcile.balance import Knowledge
-from service.kit.body import Lines, json_bytes, lines_bytes
+from service.kit.body import json_bytes
 from service.kit.caller import caller_of
 from service.kit.conditional import (
     IfMatch,
@@ -26,7 +23,7 @@ from service.kit.contract import problem_responses, request_body
 from service.kit.idempotency import Answer, IdempotencyKey, attempt_of
 from service.kit.identifiers import KEY_SCHEMA
 from service.kit.listing import list_contents, list_response
-from service.kit.paging import PARAMETERS, Cursor, Limit, Page, paging
+from service.kit.paging import PARAMETERS, Cursor, Limit, paging
 from service.kit.problems import (
     ALREADY_SIGNED,
     BODY_TOO_LARGE,
@@ -52,22 +49,18 @@ from service.kit.problems import (
     UNSUPPORTED_MEDIA_TYPE,
     refuse,
 )
-from service.kit.query import BadParameterError, Query, a_count, a_name, a_time, a_word
-from service.readings.routes import ReadingId, Source, batch_body
+from service.kit.query import BadParameterError, Query, a_count
+from service.readings.routes import ReadingId
 from service.sites.routes import NOT_MODIFIED, READ_PROBLEMS, SiteKey
 from service.store.calls import in_thread, store_of
 from service.store.columns import json_text
 
-from . import decisions, disagreements, runner, service
+from . import decisions, runner, service
 from .place import Place, place_of
-from .repository import STANDINGS, Filters
 from .schemas import (
     LARGEST_REVISION,
-    BalanceList,
     DecisionObject,
     Difference,
-    DisagreementList,
-    ReconciledList,
     RevisionList,
     ShiftBalance,
     SigningObject,
@@ -79,12 +72,9 @@ from .schemas_examples import DIGEST
 
 router = APIRouter(prefix="/v1/sites/{site}", tags=["shifts"])
 
-_TIME = WithJsonSchema({"type": "string", "format": "date-time"})
-_NAME = WithJsonSchema({"type": "string", "minLength": 1, "maxLength": 80})
 _NUMBER = WithJsonSchema({"type": "integer", "minimum": 1, "maximum": LARGEST_REVISION})
 _BALANCE = "/shifts/{day}/{shift}/balances/{flowsheet}"
 _ASYNC = re.compile(r"(^|[,;\s])respond-async($|[,;\s])", re.IGNORECASE)
-_KNOWN = tuple(word.value for word in Knowledge)
 
 Day = Annotated[
     str,
@@ -98,20 +88,6 @@ FlowsheetKey = Annotated[
     str, WithJsonSchema(KEY_SCHEMA), Path(description="The flowsheet.", examples=["main"])
 ]
 RevisionNumber = Annotated[str, _NUMBER, Path(description="Number of the revision.", examples=[1])]
-Since = Annotated[
-    str | None, _TIME, fastapi.Query(alias="from", description="Only shifts that end later.")
-]
-Until = Annotated[
-    str | None, _TIME, fastapi.Query(alias="to", description="Only shifts that start earlier.")
-]
-OfFlowsheet = Annotated[
-    str | None, _NAME, fastapi.Query(alias="flowsheet", description="Only of this flowsheet.")
-]
-OfStanding = Annotated[
-    str | None,
-    WithJsonSchema({"type": "string", "enum": list(STANDINGS)}),
-    fastapi.Query(alias="standing", description="Only those that stand so."),
-]
 Prefer = Annotated[
     str | None,
     fastapi.Header(
@@ -135,9 +111,10 @@ def _number(text: str) -> int:
         raise refuse(NOT_FOUND, "A revision is named by a number from 1.") from None
 
 
-def _list_responses(
+def list_responses(
     model: type[Any], what: str, columns: tuple[str, ...]
 ) -> dict[int | str, dict[str, Any]]:
+    """Give the responses of a list that comes in three forms."""
     return {
         200: {"model": model, "description": what, "content": list_contents(columns)},
         **problem_responses(*READ_PROBLEMS, NOT_ACCEPTABLE),
@@ -224,7 +201,7 @@ async def calculate_shift_balance(
     operation_id="list_balance_revisions",
     summary="List the revisions of a balance",
     response_class=Response,
-    responses=_list_responses(RevisionList, "A page of revisions.", service.REVISION_COLUMNS),
+    responses=list_responses(RevisionList, "A page of revisions.", service.REVISION_COLUMNS),
 )
 async def list_balance_revisions(
     request: Request, place: ThePlace, limit: Limit = None, cursor: Cursor = None
@@ -454,7 +431,7 @@ async def decide_on_reading(
     operation_id="list_trail",
     summary="List what persons decided and signed",
     response_class=Response,
-    responses=_list_responses(TrailList, "A page of the trail.", service.TRAIL_COLUMNS),
+    responses=list_responses(TrailList, "A page of the trail.", service.TRAIL_COLUMNS),
 )
 async def list_trail(
     request: Request, site: SiteKey, limit: Limit = None, cursor: Cursor = None
@@ -470,135 +447,3 @@ async def list_trail(
     query.done()
     found, page = await in_thread(request, service.trail_of, store_of(request), site, wanted)
     return list_response(request, "entries", found, page, service.TRAIL_COLUMNS)
-
-
-# --- lists --------------------------------------------------------------------------------------
-
-_FILTERS = ("from", "to", "flowsheet", "standing")
-
-
-def _filters(query: Query, **others: Any) -> Filters:  # noqa: ANN401
-    return Filters(
-        since=query.read("from", a_time),
-        until=query.read("to", a_time),
-        flowsheet=query.read("flowsheet", a_name),
-        standing=query.read("standing", a_word(*STANDINGS)),
-        **others,
-    )
-
-
-@router.get(
-    "/balances",
-    operation_id="list_balances",
-    summary="List the balances of shifts",
-    response_class=Response,
-    responses=_list_responses(BalanceList, "A page of balances.", service.BALANCE_COLUMNS),
-)
-async def list_balances(
-    request: Request,
-    site: SiteKey,
-    since: Since = None,
-    until: Until = None,
-    flowsheet: OfFlowsheet = None,
-    standing: OfStanding = None,
-    stale: Annotated[
-        str | None,
-        WithJsonSchema({"type": "string", "enum": ["true", "false"]}),
-        fastapi.Query(description="Only those that wait for a calculation, or that do not."),
-    ] = None,
-    limit: Limit = None,
-    cursor: Cursor = None,
-) -> Response:
-    """Give how each balance stands and what it says of itself, in the order of the shifts."""
-    query = Query(request.query_params, (*_FILTERS, "stale", *PARAMETERS))
-    word = query.read("stale", a_word("true", "false"))
-    filters = _filters(query, stale=None if word is None else word == "true")
-    wanted = paging(query, [datetime, UUID])
-    query.done()
-    found, page = await in_thread(
-        request, service.balances, store_of(request), site, filters, wanted
-    )
-    return list_response(request, "balances", found, page, service.BALANCE_COLUMNS)
-
-
-@router.get(
-    "/reconciled-readings",
-    operation_id="list_reconciled_readings",
-    summary="List readings as they came out of the balances",
-    response_class=Response,
-    responses=_list_responses(ReconciledList, "A page of readings.", service.READING_COLUMNS),
-)
-async def list_reconciled_readings(
-    request: Request,
-    site: SiteKey,
-    since: Since = None,
-    until: Until = None,
-    flowsheet: OfFlowsheet = None,
-    standing: OfStanding = None,
-    stream: Annotated[
-        str | None, _NAME, fastapi.Query(description="Only of this stream or stock.")
-    ] = None,
-    knowledge: Annotated[
-        str | None,
-        WithJsonSchema({"type": "string", "enum": list(_KNOWN)}),
-        fastapi.Query(alias="class", description="Only of this class."),
-    ] = None,
-    limit: Limit = None,
-    cursor: Cursor = None,
-) -> Response:
-    """Give what was read, what came out and by how much they differ, shift by shift."""
-    query = Query(request.query_params, (*_FILTERS, "stream", "class", *PARAMETERS))
-    filters = _filters(
-        query, stream=query.read("stream", a_name), knowledge=query.read("class", a_word(*_KNOWN))
-    )
-    wanted = paging(query, [datetime, UUID, int])
-    query.done()
-    found, page = await in_thread(
-        request, service.reconciled, store_of(request), site, filters, wanted
-    )
-    return list_response(request, "readings", found, page, service.READING_COLUMNS)
-
-
-@router.post(
-    "/disagreements",
-    operation_id="find_disagreements",
-    summary="Say which results of a batch disagree with the balances",
-    response_class=Response,
-    responses={
-        200: {
-            "model": DisagreementList,
-            "description": "The lines of the batch, in order.",
-            "content": list_contents(disagreements.COLUMNS),
-        },
-        **problem_responses(
-            *(MALFORMED, INVALID_PARAMETER, NOT_FOUND, NOT_ACCEPTABLE, BODY_TOO_LARGE),
-            *(UNSUPPORTED_MEDIA_TYPE, INVALID_REQUEST, INTERNAL, STORE_UNAVAILABLE),
-        ),
-    },
-    openapi_extra=batch_body(),
-)
-async def find_disagreements(
-    request: Request,
-    site: SiteKey,
-    batch: Annotated[Lines, Depends(lines_bytes)],
-    source: Source = None,
-) -> Response:
-    """
-    Take a batch as it was posted, and say of each result whether it agrees with its balance.
-
-    By how much it is off, how sure that is, and in which order to assay again. Nothing is stored.
-    """
-    query = Query(request.query_params, ("source",))
-    stands_in = query.read("source", a_name)
-    query.done()
-    found = await in_thread(
-        request,
-        disagreements.of_batch,
-        store_of(request),
-        site,
-        batch,
-        stands_in,
-        request.app.state.settings,
-    )
-    page = Page(found, None, None)
-    return list_response(request, "results", found, page, disagreements.COLUMNS)
