@@ -43,6 +43,12 @@ class Measurand:
         """Whether it is an amount rather than a ratio of amounts."""
         return not self.below
 
+    @property
+    def is_plain(self) -> bool:
+        """Whether it is one quantity as it is, or over the dry solids of the same streams."""
+        alone = len(self.above) == 1 and self.above[0][1] == 1.0 and not self.carried
+        return alone and self.below in {(), ((SOLIDS, 1.0),)}
+
 
 def _sum(*quantities: Quantity) -> Terms:
     return tuple((quantity, 1.0) for quantity in quantities)

@@ -364,6 +364,24 @@ class Model:
         return np.setdiff1d(self.part_of, self.part_of[(source < 0) | (target < 0)])
 
     @lazy
+    def exact_sizes(self) -> sp.csr_array:
+        """The sizes of the coefficients of what is exact."""
+        return sp.csr_array(abs(self.exact))
+
+    @lazy
+    def _entering(self) -> tuple[Bools, Ints]:
+        """Which amounts (streams, Q) enter a part, and which part each stream is of, from 0."""
+        enters = np.column_stack([self.entries_of(q) for q in range(self.kinds)])
+        return enters, np.unique(self.part_of, return_inverse=True)[1].ravel()
+
+    def entering(self, amounts: Floats) -> Floats:
+        """Give what enters of each quantity in each stream's part of the sheet, (streams, Q)."""
+        enters, part = self._entering
+        total = np.zeros((part.max(initial=0) + 1, self.kinds))
+        np.add.at(total, part, np.where(enters, np.abs(amounts), 0.0))
+        return total[part]
+
+    @lazy
     def entries(self) -> Bools:
         """Streams whose amount sets a part's throughput: (streams,), feeds or one of a circuit."""
         source, _ = self.ends

@@ -74,6 +74,18 @@ class Plan:
         return self.losses.counted
 
     @lazy
+    def direct(self) -> tuple[Ints, Ints, Ints]:
+        """Readings of one quantity of one stream, an amount or an assay: reading, stream, kind."""
+        sheet = self.model.flowsheet
+        found = [
+            (i, sheet.stream_index[key.streams[0]], sheet.quantity_index[key.of.above[0][0]])
+            for i, (key, telling) in enumerate(zip(self.keys, self.telling, strict=False))
+            if telling and len(key.streams) == 1 and key.of.is_plain
+        ]
+        reading, stream, kind = np.array(found, dtype=np.int64).reshape(-1, 3).T
+        return reading, stream, kind
+
+    @lazy
     def gauges(self) -> Ints:
         """
         Feed masses held while solving, one for each part of the flowsheet without an amount read.
@@ -151,6 +163,15 @@ class Plan:
 
     def steady(self, closed: Bools) -> Bools:
         """Say which readings' denominators no undetermined move changes, shape (m,)."""
+        if np.array_equal(closed, self.model.absent):
+            return self._open_steady
+        return self._steady(closed)
+
+    @lazy
+    def _open_steady(self) -> Bools:
+        return self._steady(self.model.absent)
+
+    def _steady(self, closed: Bools) -> Bools:
         if len(self.gauges):
             return np.zeros(self.ratios.count, dtype=bool)
         structure = self.structure_with(closed)

@@ -364,7 +364,7 @@ class Case:
         """Say of each lane of (n, lanes) whether every balance closes well, (lanes,)."""
         exact = self.plan.model.exact
         least = SMALLEST_SCALE * self.first.throughput
-        flow = abs(exact) @ np.maximum(np.abs(x), least[:, None])
+        flow = self.plan.model.exact_sizes @ np.maximum(np.abs(x), least[:, None])
         return np.asarray((np.abs(exact @ x) <= CLOSES_WELL * flow).all(axis=0))
 
     @property
@@ -708,21 +708,15 @@ def further_starts(case: Case, best: Solution | None = None) -> Iterator[tuple[F
 
 def _balances(plan: Plan, at: Floats) -> bool:
     """Say whether a point may be started from as it is, without the passes that balance it."""
-    exact = plan.model.exact
+    exact, sizes = plan.model.exact, plan.model.exact_sizes
     at = np.where(plan.model.absent, 0.0, at)
-    return bool(np.all(np.abs(exact @ at) <= CLOSES_WELL * (abs(exact) @ np.abs(at))))
+    return bool(np.all(np.abs(exact @ at) <= CLOSES_WELL * (sizes @ np.abs(at))))
 
 
 def _throughput(plan: Plan, x: Floats, first: Guess) -> Floats:
     """Give what enters of each unknown's quantity in its part of the flowsheet, shape (n,)."""
     model = plan.model
-    by_stream = np.abs(model.by_stream(x))
-    result = np.zeros_like(by_stream)
-    for part in np.unique(model.part_of):
-        here = model.part_of == part
-        for quantity in range(model.kinds):
-            begin = here & model.entries_of(quantity)
-            result[here, quantity] = by_stream[begin, quantity].sum()
+    entering = model.entering(model.by_stream(x))
     typical = model.by_stream(first.throughput)
-    flows = np.where(result > SMALLEST_SCALE * typical, result, typical)
+    flows = np.where(entering > SMALLEST_SCALE * typical, entering, typical)
     return model.wide(flows, first.throughput[model.amounts :])

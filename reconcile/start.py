@@ -28,10 +28,8 @@ if TYPE_CHECKING:
     from .model import Model
     from .plan import Plan
 
-_AMOUNT: Terms = ()
-_ASSAY: Terms = ((SOLIDS, 1.0),)
-_AMOUNT_OF_SOLIDS = _ASSAY
-"""What stands below in a reading of an amount, of an assay; and above in one of solids."""
+_AMOUNT_OF_SOLIDS: Terms = ((SOLIDS, 1.0),)
+"""What stands above in a reading of solids."""
 
 _SMALL_DIFFERENCE = 1e-3
 """Share of a typical stream that an unaccounted difference starts from."""
@@ -98,16 +96,11 @@ class Contradiction(ValueError):
 
 def _read(plan: Plan, values: Floats) -> Floats:
     """Give the positive readings of one quantity of one stream, NaN where there is none."""
-    model = plan.model
-    streams, kinds = model.flowsheet.stream_index, model.flowsheet.quantity_index
-    read = np.full((model.streams, model.kinds), np.nan)
-    for key, value, telling in zip(plan.keys, values, plan.telling, strict=False):
-        of = key.of
-        if value <= 0 or len(key.streams) != 1 or len(of.above) != 1 or of.carried:
-            continue
-        quantity, factor = of.above[0]
-        if factor == 1.0 and of.below in (_AMOUNT, _ASSAY) and telling:
-            read[streams[key.streams[0]], kinds[quantity]] = value
+    reading, stream, quantity = plan.direct
+    read = np.full((plan.model.streams, plan.model.kinds), np.nan)
+    value = values[reading]
+    there = value > 0
+    read[stream[there], quantity[there]] = value[there]
     return read
 
 
@@ -151,7 +144,7 @@ def _scaled_to(model: Model, solids: Floats, masses: Floats) -> Floats:
 def _component(model: Model, solids: Floats, grades: Floats, quantity: int) -> Floats:
     """Give one component's flows from the solids and the grades read (NaN where unread)."""
     unread = np.isnan(grades)
-    typical = _UNREAD_GRADE if unread.all() else float(np.nanmedian(grades))
+    typical = _UNREAD_GRADE if unread.all() else float(np.median(grades[~unread]))
     typical = min(typical, _LARGEST_GRADE)
     grade = np.where(unread, typical, grades)
     flows = model.flow(solids * grade, solids * grade, quantity)
@@ -201,12 +194,7 @@ def _summed(model: Model, point: Floats) -> Floats:
 
 def _typical_flows(model: Model, point: Floats) -> Floats:
     """Give what enters of each quantity in each stream's part of the flowsheet, all > 0."""
-    flows = np.zeros_like(point)
-    for part in np.unique(model.part_of):
-        here = model.part_of == part
-        for quantity in range(model.kinds):
-            begin = here & model.entries_of(quantity)
-            flows[here, quantity] = np.abs(point[begin, quantity]).sum()
+    flows = model.entering(point)
     whole = float(flows[:, 0].max(initial=0.0)) or 1.0
     return np.where(flows > 0, flows, whole)
 
