@@ -245,7 +245,17 @@ def guess(plan: Plan, values: Floats) -> Guess:
 
 
 def _linear_program(cost: Floats, below: Any, equal: Any, right: Floats, bounds: Floats) -> Any:  # noqa: ANN401, SciPy's answer has no public type
-    """Minimise ``cost·x`` with ``below x ≤ 0``, ``equal x = right`` and ``bounds`` (n, 2)."""
+    """
+    Minimise ``cost·x`` with ``below x ≤ 0``, ``equal x = right`` and ``bounds`` (n, 2).
+
+    Raises
+    ------
+    StartError
+        if a coefficient is not finite, since the scales are too far apart.
+    """
+    matrices = (sp.csr_array(below).data, sp.csr_array(equal).data, right)
+    if not all(np.isfinite(values).all() for values in matrices):
+        raise StartError("numbers beyond the range of the arithmetic")
     solver: Any = linprog
     return solver(
         cost,

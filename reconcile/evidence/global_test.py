@@ -61,10 +61,11 @@ def _test(statistic: float, degrees: int, bounds: int) -> GlobalTest:
         return GlobalTest(
             statistic, 0, None, f"nothing is redundant; {held}, so p is at most {high:.3g}"
         )
+    ends = f"{low:.3g}", f"{high:.3g}"
+    lies = f"is {ends[0]}" if ends[0] == ends[1] else f"lies between {ends[0]} and {ends[1]}"
     return GlobalTest(
         statistic,
         degrees,
         low,
-        f"chi-square with {degrees} degrees of freedom, qualified: {held}, so the p-value lies "
-        f"between {low:.3g} and {high:.3g}",
+        f"chi-square with {degrees} degrees of freedom, qualified: {held}, so the p-value {lies}",
     )

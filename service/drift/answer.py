@@ -331,10 +331,12 @@ def _statements(it: Telling) -> Iterator[str]:
     if charting is None:
         yield "Nothing that was read is checked by anything else, so no drift can show."
         return
+    alarms = f"once in {_rounded(charting.run_length_each)} shifts"
+    each = f"each of {charting.charts} charts alarms {alarms}, all of them at most once in "
+    each += _rounded(charting.average_run_length)
     yield (
-        f"With nothing wrong each of {charting.charts} charts alarms once in "
-        f"{_rounded(charting.run_length_each)} shifts, all of them at most once in "
-        f"{_rounded(charting.average_run_length)}, and a series of {it.count} shifts in at most "
+        f"With nothing wrong {f'the one chart alarms {alarms}' if charting.charts == 1 else each}, "
+        f"and a series of {it.count} shifts in at most "
         f"{PERCENT * charting.false_alarm:.2g} % of cases."
     )
     if not (it.findings.biases or it.findings.strays or it.findings.spreads):

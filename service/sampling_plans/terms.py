@@ -25,7 +25,7 @@ from service.balances.schemas.words import MASS
 from service.balances.terms.ledger import Ledger
 from service.balances.terms.measured import Measured, measured
 from service.balances.terms.places import Place, place_of
-from service.balances.terms.readings import Entry
+from service.balances.terms.readings import SMALLEST_SD, Entry
 from service.balances.terms.request import Terms, terms_of
 from service.kit.units import convert
 
@@ -147,7 +147,12 @@ class _Asking:
 
     @cached_property
     def _at_hand(self) -> list[int]:
-        return [i for i in self._entries if is_repeatable(self.terms.readings[i])]
+        readings = self.terms.readings
+        return [
+            i
+            for i in self._entries
+            if is_repeatable(readings[i]) and not 0 < readings[i].sd < SMALLEST_SD  # a fault
+        ]
 
     @cached_property
     def _errors(self) -> ErrorsAtHand:

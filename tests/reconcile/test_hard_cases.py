@@ -481,6 +481,23 @@ def test_a_fixed_value_is_kept_to_the_digit():
     assert balance.test.degrees_of_freedom == 4
 
 
+@pytest.mark.parametrize("fixed", [5e-324, 1e-310, 2e-310])
+@pytest.mark.parametrize("stream", ["feed", "concentrate"])
+def test_a_fixed_value_below_the_normal_numbers_never_raises(stream: str, fixed: float):
+    """One over it is beyond the arithmetic: zero to all others, or an ending that says so."""
+    readings = masses({"feed": 100.0, "concentrate": 60.0, "tailing": 39.0})
+    readings = [
+        Reading(stream, "mass", fixed, 0.0) if r.streams == (stream,) else r for r in readings
+    ]
+
+    balance = reconcile_balance(separator(), readings)
+
+    if balance.failure is None:
+        assert value(balance, stream) <= fixed
+    else:
+        assert balance.outcome in {Outcome.NOT_CONVERGED, Outcome.CONTRADICTORY}
+
+
 def test_contradictory_fixed_values_name_their_node():
     """100 in, 60 and 30 out, all fixed: no balance, and the node is named."""
     readings = masses({"feed": 100.0, "concentrate": 60.0, "tailing": 30.0}, 0.0)

@@ -423,6 +423,15 @@ def test_a_slip_in_one_goal_is_not_told_as_two() -> None:
     assert {"/targets/0/sd": "not-a-number"} == faults(plan(asked(targets=[TIN | {"sd": "x"}])))
 
 
+@pytest.mark.parametrize("relative", [1e-310, 1e-160])
+def test_an_sd_too_small_to_square_is_a_fault_and_no_likeness(relative: float) -> None:
+    """What other readings may be expected to err by is not learnt from what is refused."""
+    request = asked()
+    request["readings"][3]["relative_sd"] = relative
+
+    assert {"/readings/3/sd": "sd-too-small"} == faults(plan(request))
+
+
 def test_readings_without_a_balance_are_named() -> None:
     """Fixed values that contradict each other are the same problem as for a balance."""
     request = asked()

@@ -139,7 +139,8 @@ def _summary(it: Answering, found: Evidence) -> Iterator[str]:
     if found.findings:
         return
     if found.critical is None:
-        yield f"Nothing was tested. {found.reference[0].upper()}{found.reference[1:]}."
+        reason = found.reference.removeprefix("none: ")
+        yield f"Nothing was tested: {reason}."
         return
     families = (found.readings, found.shared, found.leaks, found.exchanges)
     tried = sum(family.count for family in families if family is not None)
