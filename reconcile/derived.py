@@ -23,9 +23,9 @@ if TYPE_CHECKING:
     from .model import Model
 
 
-_SHARED = 8
-"""Ratios to one denominator from which on it is solved for once: a whole feed, not the inlets of a
-node, which are few and near."""
+_SHARED = 64
+"""Ratios to one denominator from which on it is solved for once: a whole feed, not the solids of a
+stream or the inlets of a node, which are few and near."""
 
 
 @dataclass(frozen=True)
@@ -155,13 +155,14 @@ def evaluate(at: Linearisation, rows: Functionals) -> Derived:
     defined = below > np.finfo(float).eps * (rows.below @ tiny)[rows.partner]
     safe = np.where(defined, below, 1.0)
     value = above / safe
-    spread = sp.csr_array(rows.above - scale_rows(sp.csr_array(rows.below[rows.partner]), value))
-    gradient = scale_rows(spread, 1 / safe)
-    if at.is_small or rows.below.shape[0] * _SHARED > len(above):
-        variance = at.variance(gradient)
+    if not at.is_small and rows.below.shape[0] * _SHARED <= len(above):
+        parts = (rows.above, rows.below, rows.partner, value)
+        known, variance = at.observable_ratios(*parts), at.ratio_variance(*parts) / safe**2
     else:
-        variance = at.ratio_variance(rows.above, rows.below, rows.partner, value) / safe**2
-    return Derived(value, _root(variance), at.observable(gradient), np.asarray(defined))
+        spread = rows.above - scale_rows(sp.csr_array(rows.below[rows.partner]), value)
+        gradient = scale_rows(sp.csr_array(spread), 1 / safe)
+        known, variance = at.observable(gradient), at.variance(gradient)
+    return Derived(value, _root(variance), known, np.asarray(defined))
 
 
 def of_ratios(at: Linearisation, ratios: Ratios) -> Derived:

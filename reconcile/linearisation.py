@@ -136,6 +136,14 @@ class Linearisation:
         """Say of each functional (k, n) of the extensive quantities whether it is determined."""
         return self.structure.observable(scale_columns(rows, self.solution.throughput))
 
+    def observable_ratios(
+        self, above: sp.csr_array, below: sp.csr_array, partner: Ints, ratio: Floats
+    ) -> Bools:
+        """Say the same of ``above - ratio · below[partner]`` (k, n), without forming it."""
+        throughput = self.solution.throughput
+        over, under = (scale_columns(rows, throughput) for rows in (above, below))
+        return self.structure.observable_ratios(over, under, partner, ratio)
+
     def variance(self, rows: sp.csr_array) -> Floats:
         """Give the posterior variance of each functional (k, n); meaningless if unobservable."""
         return self._factor.variance(self._scaled(rows))

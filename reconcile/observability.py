@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     import scipy.sparse as sp
 
     from .kernel.budget import Budget
-    from .kernel.problem import Bools, Floats, Places
+    from .kernel.problem import Bools, Floats, Ints, Places
 
 PROBES = 3
 """Random null-space moves tried; one suffices with probability one, three leave no doubt about
@@ -48,11 +48,29 @@ class Structure:
         """Say of each functional in ``rows`` (k, n) whether the balance determines it."""
         if not self.pins.any():
             return np.ones(rows.shape[0], dtype=bool)
-        moved = np.abs(rows @ self.moves)
-        size = abs(rows) @ np.abs(self.moves)
-        largest = np.abs(self.moves).max()
-        seen = moved > PROBE_TOLERANCE * size
-        real = size > PROBE_TOLERANCE * largest * np.asarray(abs(rows).sum(axis=1))[:, None]
+        return self._still(*self._seen(rows))
+
+    def observable_ratios(
+        self, above: sp.csr_array, below: sp.csr_array, partner: Ints, ratio: Floats
+    ) -> Bools:
+        """Say the same of ``above - ratio · below[partner]`` (k, n), without forming it."""
+        if not self.pins.any():
+            return np.ones(above.shape[0], dtype=bool)
+        over, under = self._seen(above), self._seen(below)
+        moved = over[0] - ratio[:, None] * under[0][partner]
+        sizes = [a + np.abs(ratio)[:, None] * b[partner] for a, b in zip(over, under, strict=True)]
+        return self._still(moved, sizes[1], sizes[2])
+
+    def _seen(self, rows: sp.csr_array) -> tuple[Floats, Floats, Floats]:
+        """What rows (k, n) see of each move, the size of its terms, and of the rows (k, 1)."""
+        size = abs(rows)
+        length = np.asarray(size.sum(axis=1), dtype=np.float64)[:, None]
+        return np.asarray(rows @ self.moves), np.asarray(size @ np.abs(self.moves)), length
+
+    def _still(self, moved: Floats, size: Floats, length: Floats) -> Bools:
+        """Say which rows see nothing of the moves but rounding, (k,)."""
+        seen = np.abs(moved) > PROBE_TOLERANCE * size
+        real = size > PROBE_TOLERANCE * np.abs(self.moves).max() * length
         return np.asarray(~np.any(seen & real, axis=1))
 
 
