@@ -32,6 +32,7 @@ from .kernel.limits import (
     SAME_FIT,
     SAME_OBJECTIVE,
     SAME_PLACE,
+    SET_ROUNDS,
     SMALLEST_BESIDE_GUESS,
     SMALLEST_FREE_SCALE,
     SMALLEST_SCALE,
@@ -286,7 +287,7 @@ class Case:
             given, x, bounds = self.side_by_side(*own, np.where(closed, 0.0, at), closed)
             self.budget.check()
             state, steps, decrement, objective = lanes.descend(
-                plan.layout, given, x, bounds, passes
+                plan.layout, given, x, bounds, passes, SET_ROUNDS
             )
             self.budget.check()
             if state[0] != lanes.CONVERGED:

@@ -38,6 +38,7 @@ from .limits import (
     SHORT_STEP,
     SHRINK,
     SMALLEST_SCALE,
+    STACK_ROUNDS,
     STALL_ROUNDS,
 )
 
@@ -179,6 +180,7 @@ def _inner(
     bounds: Bounds,
     state: Ints,
     move: Floats,
+    rounds: int,
 ) -> None:
     """
     Solve the inner problem with bounds; lanes whose set does not settle are ended.
@@ -195,7 +197,7 @@ def _inner(
     lower, within = bounds.lower.copy(), bounds.within.copy()
     tried, share = np.zeros((n, lanes), dtype=np.bool_), np.ones(lanes)
     wrong = np.empty(n + groups, dtype=np.int64)
-    for turn in range(SET_ROUNDS):
+    for turn in range(rounds):
         alive = state == RUNNING
         step(at, given, room, slope, gradient, x, low, bounds, alive, move, shadow, unmet)
         for c in range(lanes):
@@ -230,7 +232,14 @@ def _inner(
 
 @compiled
 def _passes(
-    at: Layout, given: Given, room: Room, x: Floats, bounds: Bounds, state: Ints, move: Floats
+    at: Layout,
+    given: Given,
+    room: Room,
+    x: Floats,
+    bounds: Bounds,
+    state: Ints,
+    move: Floats,
+    rounds: int,
 ) -> None:
     """Improve a start by weighted linear least squares with bounds, with a weak pull to it."""
     n, lanes = x.shape
@@ -253,7 +262,7 @@ def _passes(
             for c in range(lanes):
                 gradient[j, c] += room.weight[j, c] * (x[j, c] - begun[j, c])
         _guard(given, x, low)
-        _inner(at, given, room, slope, gradient, x, low, open_, state, move)
+        _inner(at, given, room, slope, gradient, x, low, open_, state, move, rounds)
         for c in range(lanes):
             if state[c] == RUNNING:
                 for j in range(n):
@@ -357,12 +366,14 @@ def _damp_more(bounds: Bounds, state: Ints, damp: Floats, c: int) -> None:
 
 @compiled
 def descend(
-    at: Layout, given: Given, x: Floats, bounds: Bounds, passes: bool
+    at: Layout, given: Given, x: Floats, bounds: Bounds, passes: bool, rounds: int
 ) -> tuple[Ints, Ints, Floats, Floats]:
     """
     Go down from ``x`` (n, lanes) to each lane's optimum, in place; ``bounds`` follow.
 
-    Gives of each lane how it stands, its Newton steps, its decrement and its objective.
+    ``rounds`` bounds the search for the bounds that hold in each step; with all ``SET_ROUNDS`` of
+    them a step that does not settle is tried again.  Gives of each lane how it stands, its Newton
+    steps, its decrement and its objective.
     """
     n, lanes = x.shape
     room = room_for(at, given)
@@ -375,7 +386,7 @@ def descend(
     size, share, damp = np.empty(lanes), np.empty(lanes), np.zeros(lanes)
     room.weight[:] = 0.0
     if passes:
-        _passes(at, given, room, x, bounds, state, move)
+        _passes(at, given, room, x, bounds, state, move, rounds)
     pinned = np.zeros(lanes, dtype=np.bool_)
     for c in range(lanes):
         pinned[c] = bounds.pinned[:, c].any()
@@ -388,9 +399,10 @@ def descend(
         for j in range(n):
             for c in range(lanes):
                 room.weight[j, c] = (damp[c] / given.scale[j, c]) ** 2
-        _inner(at, given, room, slope, gradient, x, low, bounds, state, move)
-        for c in range(lanes):
-            _damp_more(bounds, state, damp, c)
+        _inner(at, given, room, slope, gradient, x, low, bounds, state, move, rounds)
+        if rounds == SET_ROUNDS:
+            for c in range(lanes):
+                _damp_more(bounds, state, damp, c)
         _decrements(at, slope, move, total, room.seen, size)
         for c in range(lanes):
             searched[c] = False
@@ -470,7 +482,7 @@ def descend_all(
             every[j] = pins[j]
         bounds = open_bounds(at, every)
         own = Given(y[b], sd[b], given.target, given.floor, given.scale, given.closed, given.steady)
-        found = descend(at, own, x[b], bounds, passes)
+        found = descend(at, own, x[b], bounds, passes, STACK_ROUNDS)
         state[b], steps[b], total[b] = found[0], found[1], found[3]
         for c in range(lanes):
             bounded[b, c] = bounds.pressing[:, c].any() or bounds.pushing[:, c].any()

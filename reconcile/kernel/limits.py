@@ -239,6 +239,10 @@ SET_ROUNDS = 100
 """Rounds on the compiled road in which all wrong bounds are exchanged although they do not become
 fewer (two to four settle it as a rule), and rounds in all."""
 
+STACK_ROUNDS = 12
+"""The same in all where many sets of values go side by side: one that needs more holds up its
+neighbours, and goes by itself."""
+
 MOST_DAMPING = 1.0
 """Pull to the present point, per unit of scale, beyond which a step is given up; it starts at
 PRIOR_WEIGHT and grows tenfold."""
