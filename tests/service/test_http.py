@@ -9,7 +9,7 @@ import pytest
 from fastapi import FastAPI
 
 from service.app import create_app
-from service.balances import routes
+from service.balances import service
 from service.kit.problems import KINDS
 from service.kit.settings import Settings
 
@@ -124,7 +124,7 @@ def test_a_defect_is_a_problem_without_its_trace(monkeypatch: pytest.MonkeyPatch
     def fail(*_: Any) -> NoReturn:
         raise RuntimeError("secret of the house")
 
-    monkeypatch.setattr(routes, "balance_json", fail)
+    monkeypatch.setattr(service, "balance", fail)
 
     reply = post(minimal())
 

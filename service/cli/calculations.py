@@ -1,0 +1,139 @@
+"""Commands that calculate what is in a file and keep nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated, Generic, TypeVar
+
+import typer
+
+from .terminal import (
+    BAD_INPUT,
+    NO_BALANCE,
+    AsJson,
+    RequestFile,
+    request_in,
+    settings_in_force,
+    stop,
+    write,
+)
+
+if TYPE_CHECKING:
+    from service.balances.reply import BalanceReply
+    from service.drift.reply import DriftReply
+    from service.kit.settings import Settings
+    from service.sampling_plans.reply import SamplingPlanReply
+
+Reply = TypeVar("Reply")
+
+
+@dataclass(frozen=True, slots=True)
+class Calculation(Generic[Reply]):
+    """
+    From the bytes of a request to a reply, and how the reply is written.
+
+    ``answer`` raises ``RefusalError`` where there is no reply; ``as_json`` takes the reply and the
+    spaces of an indent.
+    """
+
+    answer: Callable[[bytes, Settings], Reply]
+    as_json: Callable[[Reply, int], str]
+    as_text: Callable[[Reply], str]
+
+
+def answered(
+    answer: Callable[[bytes, Settings], Reply], body: bytes, settings: Settings, *, json: bool
+) -> Reply:
+    """Give the answer to a request, or tell why there is none and end."""
+    from service.kit import problems
+    from service.kit.plain_table import visible
+    from service.kit.threads import use_one_thread_each
+
+    use_one_thread_each()
+    try:
+        return answer(body, settings)
+    except problems.RefusalError as refusal:
+        if json:
+            write(problems.as_json(refusal.problem, indent=2) + "\n")
+        else:
+            for line in problems.as_lines(refusal.problem):
+                typer.echo(visible(line), err=True)
+        raise typer.Exit(NO_BALANCE if refusal.problem.outcome else BAD_INPUT) from None
+
+
+def _balance() -> Calculation[BalanceReply]:
+    from service.balances.reply import as_json
+    from service.balances.service import balance
+    from service.balances.table import as_text
+
+    return Calculation(balance, as_json, as_text)
+
+
+def _drift() -> Calculation[DriftReply]:
+    from service.drift.reply import as_json
+    from service.drift.service import drift
+    from service.drift.table import as_text
+
+    return Calculation(drift, as_json, as_text)
+
+
+def _sampling_plan() -> Calculation[SamplingPlanReply]:
+    from service.sampling_plans.reply import as_json
+    from service.sampling_plans.service import plan
+    from service.sampling_plans.table import as_text
+
+    return Calculation(plan, as_json, as_text)
+
+
+def _add(
+    application: typer.Typer, name: str, load: Callable[[], Calculation[Reply]], purpose: str
+) -> None:
+    """Add a command that prints a table or JSON; its calculation is loaded when it runs."""
+
+    def command(file: RequestFile, json: AsJson = False) -> None:
+        settings = settings_in_force()
+        body = request_in(file, settings.body_limit_bytes)
+        calculation = load()
+        found = answered(calculation.answer, body, settings, json=json)
+        write(calculation.as_json(found, 2) + "\n" if json else calculation.as_text(found))
+
+    application.command(name, help=purpose)(command)
+
+
+def example(
+    name: Annotated[str | None, typer.Argument(help="Its name; leave out for a list.")] = None,
+) -> None:
+    """Print an example request, ready for 'evenlode balance -'."""
+    from service import examples
+
+    if name is None:
+        write("".join(f"{known}\n" for known in examples.names()))
+        return
+    try:
+        write(examples.text(name))
+    except KeyError:
+        stop(f"there is no example '{name}'. Known examples: {', '.join(examples.names())}.")
+
+
+def install(application: typer.Typer) -> None:
+    """Add these commands."""
+    _add(
+        application,
+        "balance",
+        _balance,
+        "Reconcile the readings in a file and print the balance.",
+    )
+    _add(
+        application,
+        "drift",
+        _drift,
+        "Look at many shifts together: which instrument is off, which stated sd is wrong.",
+    )
+    _add(
+        application,
+        "sampling-plan",
+        _sampling_plan,
+        "Rank further readings for the request in a file, and plan which to take.",
+    )
+    application.command()(example)
