@@ -55,7 +55,8 @@ class MappingEntry(Wire):
     reading: ReadingObject = Field(
         description="What it is a reading of, in which unit and with which errors: a reading as in "
         "a request for a balance, without its result, 'at' and 'period'. The errors are those of "
-        "the figure of a whole shift.",
+        "the figure of a whole shift; a 'relative_sd' alone says nothing of a zero, so give an "
+        "'sd' too where one can be read.",
         examples=[{"stream": "feed", "of": "mass", "unit": "t", "relative_sd": 0.01}],
     )
     valid_range: ValidRange | None = Field(
@@ -99,7 +100,7 @@ _ENTRIES = [
     {
         "sample_point": "FEED-A",
         "analyte": "XRF_SN",
-        "reading": {"stream": "feed", "of": "Sn", "relative_sd": 0.02},
+        "reading": {"stream": "feed", "of": "Sn", "sd": 0.02, "relative_sd": 0.02},
         "valid_range": {"low": 0, "high": 79},
         "lag_minutes": 20,
     },

@@ -109,6 +109,20 @@ def reading_of(
     return reading | {one.form: one.value * factor}
 
 
+def lacks_error(reading: dict[str, Any]) -> str | None:
+    """
+    Say what a value is that its error cannot be a fraction of: 'zero' or 'negative'; else None.
+
+    A weigher that stands still reads zero: no slip, but a relative error alone says nothing of it.
+    """
+    value = reading.get("value")
+    if value is None or value > 0 or not reading.get("relative_sd"):
+        return None
+    if any(reading.get(name) for name in ("sd", "error_model", "step")):
+        return None
+    return "zero" if value == 0 else "negative"
+
+
 def _together(results: Sequence[Result], rule: Combine) -> Result | None:
     """
     Give the sum or the mean of several results.

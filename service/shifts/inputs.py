@@ -25,7 +25,7 @@ from service.versions import repository as versions
 from service.versions.repository import Series, Version
 
 from . import trail
-from .combining import STATUSES, reading_of, result_of
+from .combining import STATUSES, lacks_error, reading_of, result_of
 
 MOST_TOGETHER = 93
 """Most shifts that a composite may join in one balance: a month of three a day."""
@@ -183,6 +183,10 @@ class _Gathering:
         if made is None:
             self._explain(fitting, "Limits and values of this shift cannot be combined.")
             return False
+        size = lacks_error(made)
+        if size is not None:
+            self._explain(fitting, _without_error(last.reading, size))
+            return False
         if left_out is not None:
             made["left_out"] = left_out[:200]
         for one in fitting:
@@ -204,6 +208,16 @@ class _Gathering:
     def _explain(self, ones: list[OfShift], why: str) -> None:
         for one in ones:
             self.noted[one.reading.id].why = why
+
+
+def _without_error(reading: Stored, size: str) -> str:
+    """Say why a value without an absolute error is not used, and where to give it one."""
+    tag, point, analyte = reading.tag, reading.sample_point, reading.analyte
+    named = f"tag '{tag}'" if tag else f"'{analyte}' at '{point}'"
+    return (
+        f"It is {size}, and the mapping gives {named} a relative error alone, which is none here. "
+        "Give it an 'sd' as well."
+    )
 
 
 def _position(ones: list[OfShift]) -> tuple[int, int]:

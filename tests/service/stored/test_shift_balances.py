@@ -127,6 +127,19 @@ def test_readings_that_cannot_be_used_are_listed_with_the_reason(app: FastAPI) -
     assert [("WIT-9", 1)] == [(p["tag"], p["count"]) for p in told["parked"]]
 
 
+def test_a_zero_whose_error_is_only_relative_is_left_out_by_name(app: FastAPI) -> None:
+    """A weigher that stood still does not cost the shift its balance; the mapping is named."""
+    lines = [line for line in shift_readings(0) if line.get("tag") != "WIT-2"]
+    post(app, [*lines, mass("WIT-2", END, 0)])
+
+    told = calculate(app).json()
+
+    assert told["problem"] is None
+    assert "closed" == told["balance"]["outcome"]
+    (why,) = [r["why"] for r in told["readings"] if r["why"]]
+    assert why.startswith("It is zero, and the mapping gives tag 'WIT-2' a relative error alone")
+
+
 def test_what_is_parked_makes_no_balance_stale(app: FastAPI) -> None:
     """It counts nowhere until a mapping knows it, and opens no proposal beside what is signed."""
     post(app, shift_readings(0))
