@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 
 
 Ending = TypeVar("Ending")
+Further = TypeVar("Further")
 
 ALIKE = 1e-3
 """Share of the fall within which two nodes explain a contradiction of sizes equally well."""
@@ -75,19 +76,41 @@ def reconcile_balance(
     InvalidInput
         with every fault of flowsheet and readings.  All other endings are outcomes.
     """
+    return balance_and(flowsheet, readings, options, lambda *_: None)[0]
+
+
+def balance_and(
+    flowsheet: Flowsheet,
+    readings: Sequence[Reading],
+    options: Options | None,
+    further: Callable[[Linearisation, Sequence[int]], Further],
+) -> tuple[Balance, Further | None]:
+    """
+    Give the balance, and what ``further`` makes of the linearisation at its solution.
+
+    ``further`` also takes the positions of the readings that count, and has what is left of the
+    budget; without a balance it is not asked.
+
+    Raises
+    ------
+    InvalidInput
+        as :func:`reconcile_balance`.
+    """
     options = options or Options()
 
-    def ending(solution: Solution, counted: Sequence[int]) -> Balance:
+    def ending(solution: Solution, counted: Sequence[int]) -> tuple[Balance, Further | None]:
         at = Linearisation(solution)
         balance = _vouched(assembled(at, readings, counted))
+        more = None if balance.failure is not None else further(at, counted)
         balance = _with_evidence(balance, at, readings, counted, options)
-        return _with_size_caution(balance, solution.plan, solution, options)
+        return _with_size_caution(balance, solution.plan, solution, options), more
 
     budget = Budget(options.time_budget_s, options.memory_budget_mb)
     found = walked(flowsheet, readings, options, ending)
-    if found.outcome is Outcome.NOT_CONVERGED and options.scrutiny is not None:
-        return _with_mending(found, flowsheet, readings, options, budget)
-    return found
+    balance, more = (found, None) if isinstance(found, Balance) else found
+    if balance.outcome is Outcome.NOT_CONVERGED and options.scrutiny is not None:
+        return _with_mending(balance, flowsheet, readings, options, budget), None
+    return balance, more
 
 
 def _with_mending(

@@ -203,6 +203,12 @@ class Linearisation:
         rights[columns, np.arange(len(columns))] = scale[columns]
         return scale[:, None] * self._factor.spread(rights)
 
+    def covariance(self, rows: sp.csr_array) -> Floats:
+        """Give the posterior covariance of functionals (k, n) with one another, (k, k)."""
+        rights = self._scaled(rows).toarray().T
+        found = rights.T @ self._factor.spread(rights)
+        return np.asarray((found + found.T) / 2)
+
     def joint_spread(self, rows: sp.csr_array, counting: Bools) -> tuple[Floats, Floats]:
         """
         Give how functionals (k, n) vary together where only ``counting`` (used,) readings inform.

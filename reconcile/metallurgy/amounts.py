@@ -1,0 +1,158 @@
+"""
+Some amounts at the solution, and smooth functions of them with exact derivatives.
+
+Whatever a test engineer asks (a grade, a recovery, a separation efficiency, an activity) is made of
+few amounts by sums, differences and quotients.  The amounts carry their joint covariance once; each
+figure carries its derivative by them, so its standard deviation (delta method, JCGM 100:2008,
+5.2.2), its correlation with others and whether it can be known at all follow by one rule.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import scipy.sparse as sp
+
+from reconcile.balance import Knowledge, Known
+from reconcile.flowsheet import Part, Quantity
+from reconcile.kernel.lazy import lazy
+from reconcile.kernel.limits import VARIANCE_RESOLUTION
+from reconcile.measurands import Measurand, measurand
+from reconcile.rows import measurands_as_ratios
+
+if TYPE_CHECKING:
+    from reconcile.flowsheet import Flowsheet
+    from reconcile.kernel.problem import Bools, Floats, Ints
+    from reconcile.linearisation import Linearisation
+
+
+def amount_of(flowsheet: Flowsheet, of: Quantity) -> Measurand:
+    """
+    Give the amount that a word or a part in a size class names; of an analyte, all carried of it.
+
+    Raises ``KeyError`` if the flowsheet has no such quantity.
+    """
+    if isinstance(of, Part):
+        return Measurand(str(of), ((of, 1.0),))
+    return replace(measurand(flowsheet, of), below=())
+
+
+@dataclass(frozen=True)
+class Figures:
+    """
+    Functions of some amounts: ``value`` (k,), ``slope`` (k, amounts), ``defined`` (k,).
+
+    Where a figure is a ratio over nothing it is not defined, and its value and slope mean nothing.
+    """
+
+    value: Floats
+    slope: Floats
+    defined: Bools
+
+    def __add__(self, other: Figures) -> Figures:
+        """Give the sums."""
+        both = self.defined & other.defined
+        return Figures(self.value + other.value, self.slope + other.slope, both)
+
+    def __sub__(self, other: Figures) -> Figures:
+        """Give the differences."""
+        return self + other.times(-1.0)
+
+    def times(self, factor: float) -> Figures:
+        """Give the figures times a number."""
+        return Figures(self.value * factor, self.slope * factor, self.defined)
+
+    def over(self, other: Figures, tiny: Floats | float) -> Figures:
+        """Give the quotients; those over ``tiny`` (k,) or less are not defined."""
+        sure = other.value > tiny
+        below = np.where(sure, other.value, np.inf)
+        value = self.value / below
+        slope = (self.slope - value[:, None] * other.slope) / below[:, None]
+        return Figures(value, slope, self.defined & other.defined & sure)
+
+    def added(self, weights: Floats) -> Figures:
+        """Give weighted sums of them, the weights (sums, k)."""
+        every = np.array([self.defined[row != 0].all() for row in weights], dtype=bool)
+        return Figures(weights @ self.value, weights @ self.slope, every)
+
+    def at(self, chosen: Ints) -> Figures:
+        """Give some of them, or one several times."""
+        return Figures(self.value[chosen], self.slope[chosen], self.defined[chosen])
+
+
+@dataclass(frozen=True)
+class Amounts:
+    """
+    Amounts of ``of`` (b,) in streams taken together ``where`` (b,), at a solution.
+
+    ``value`` (b,) with the derivative ``rows`` (b, n) by the unknowns of the balance, and ``tiny``
+    (b,), at or below which an amount is none.
+    """
+
+    at: Linearisation
+    value: Floats
+    rows: sp.csr_array
+    tiny: Floats
+
+    @lazy
+    def _covariance(self) -> Floats:
+        return self.at.covariance(self.rows)
+
+    def figures(self, chosen: Sequence[int] | Ints) -> Figures:
+        """Give some of the amounts as figures."""
+        chosen = np.asarray(chosen, dtype=np.int64)
+        slope = np.zeros((len(chosen), len(self.value)))
+        slope[np.arange(len(chosen)), chosen] = 1.0
+        return Figures(self.value[chosen], slope, np.ones(len(chosen), dtype=bool))
+
+    def settled(self, figures: Figures) -> list[Known]:
+        """Give value, sd and class of each figure."""
+        sds = np.sqrt(self._variance(figures))
+        known = self.at.observable(sp.csr_array(sp.csr_array(figures.slope) @ self.rows))
+        return [
+            _known(float(value), float(sd), bool(seen), bool(defined))
+            for value, sd, seen, defined in zip(
+                figures.value, sds, known, figures.defined, strict=True
+            )
+        ]
+
+    def covariances(self, one: Figures, other: Figures) -> Floats:
+        """Give the covariance of each figure with its partner, (k,)."""
+        return np.asarray(((one.slope @ self._covariance) * other.slope).sum(axis=1))
+
+    def correlations(self, one: Figures, other: Figures) -> list[float | None]:
+        """Give the correlation of each figure with its partner; none where one of them is sure."""
+        size = np.sqrt(self._variance(one) * self._variance(other))
+        real = size > 0
+        ratio = self.covariances(one, other) / np.where(real, size, 1.0)
+        return [
+            float(np.clip(r, -1.0, 1.0)) if sure else None
+            for r, sure in zip(ratio, real, strict=True)
+        ]
+
+    def _variance(self, figures: Figures) -> Floats:
+        """Give the variance of each figure; what lies within rounding of its terms is none."""
+        own = np.maximum(np.diagonal(self._covariance), 0.0)
+        terms = figures.slope**2 @ own
+        found = self.covariances(figures, figures)
+        return np.where(found > VARIANCE_RESOLUTION * terms, found, 0.0)
+
+
+def _known(value: float, sd: float, seen: bool, defined: bool) -> Known:
+    if not seen:
+        return Known(None, None, Knowledge.UNOBSERVABLE)
+    if not defined:
+        return Known(None, None, Knowledge.UNDEFINED)
+    return Known(value, sd, Knowledge.OBSERVABLE)
+
+
+def amounts_of(at: Linearisation, wanted: Sequence[tuple[tuple[str, ...], Measurand]]) -> Amounts:
+    """Give amounts, each of a measurand without a denominator in streams taken together."""
+    ratios = measurands_as_ratios(at.solution.plan.model, wanted)
+    value, rows = at.of_ratios(ratios)
+    # Nothing is what rounding leaves of the throughput of the streams concerned.
+    tiny = np.finfo(float).eps * np.asarray(abs(rows) @ at.solution.throughput)
+    return Amounts(at, value, rows, tiny)

@@ -1,0 +1,1 @@
+"""Checks of what a test engineer asks of a balance."""
