@@ -44,6 +44,8 @@ from service.sites import routes as sites
 from service.sites.schemas import SiteObject
 from service.store import calls
 from service.store.migrate import is_newest
+from service.tests import routes as tests
+from service.tests.schemas import TestSheet
 from service.version import VERSION
 
 _DESCRIPTION = """\
@@ -62,6 +64,7 @@ A balance is not a certificate for custody transfer.
 
 _REQUESTS: list[type[BaseModel]] = [
     BalanceRequest,
+    TestSheet,
     DriftRequest,
     SamplingPlanRequest,
     SiteObject,
@@ -112,6 +115,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
         dependencies=[Depends(guard)],
         openapi_tags=[
             {"name": "balances", "description": "Reconciled balances."},
+            {"name": "tests", "description": "Laboratory tests, as they were run."},
             {"name": "drift", "description": "Many shifts looked at together."},
             {"name": "sampling plans", "description": "The next best readings."},
             {"name": "sites", "description": "What a caller sees and changes together."},
@@ -131,6 +135,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.state.first_key = FirstKey()
     app.state.calculating = set()  # balances of shifts that nobody waits for any more
     app.include_router(routes.router)
+    app.include_router(tests.router)
     app.include_router(drift.router)
     app.include_router(sampling_plans.router)
     app.include_router(sites.router)

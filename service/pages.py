@@ -30,6 +30,9 @@ class Index(BaseModel):
     version: str = Field(description="Its version.", examples=["0.1.0"])
     balances: str = Field(description="POST a balance here.", examples=["/v1/balances"])
     drift: str = Field(description="POST many shifts here.", examples=["/v1/drift"])
+    tests: str = Field(
+        description="POST the sheet of a laboratory test here.", examples=["/v1/tests"]
+    )
     sampling_plans: str = Field(
         description="POST what is to be known better here.", examples=["/v1/sampling-plans"]
     )
@@ -64,6 +67,7 @@ async def index(request: Request) -> Index:
         version=request.app.version,
         balances="/v1/balances",
         drift="/v1/drift",
+        tests="/v1/tests",
         sampling_plans="/v1/sampling-plans",
         docs="/docs",
         openapi="/openapi.json",

@@ -13,6 +13,7 @@ OF_THE_WHOLE = frozenset({"metrics"})
 NEEDED: dict[str, Scope] = {
     "metrics": Scope.READ,
     "reconcile_balance": Scope.READ,
+    "reconcile_test": Scope.READ,
     "look_for_drift": Scope.READ,
     "plan_sampling": Scope.READ,
     "list_sites": Scope.READ,

@@ -75,6 +75,17 @@ _RESTS_ON: dict[str, tuple[Where, ...]] = {
     "nothing-to-test": (("readings",),),
     "nothing-to-improve": (_OWN, ("readings",)),
     "no-improvement": (_OWN, ("readings",)),
+    # Of test sheets: what was fed, and what of, follows from the names of all lots.
+    "unknown-lot": (("head",), ("heads",), ("passes",)),
+    "nothing-fed": (_OWN,),
+    "no-products": (_OWN,),
+    "no-passes": (("passes",),),
+    "no-head": (("head",), ("heads",)),
+    "head-not-fed": (("passes",),),
+    "fed-twice": (("passes",),),
+    "gross-without-tare": (_OWN,),
+    "tare-without-gross": (_OWN,),
+    "unknown-tare": (("tares",),),
     "too-many-candidates": (("candidates",), ("costs",), ("readings",), _STREAMS, _COMPONENTS),
 }
 
@@ -96,6 +107,12 @@ def standing(findings: list[Fault], unread: Unread) -> list[Fault]:
 
 
 def _is_doubtful(place: Where, unread: Unread) -> bool:
+    # A test sheet has the members of a flowsheet at its top.
+    inner = place[1:] if place[:1] == ("flowsheet",) else ()
+    return _is_touched(place, unread) or (bool(inner) and _is_touched(inner, unread))
+
+
+def _is_touched(place: Where, unread: Unread) -> bool:
     if place[-2:] == ("*", "name"):
         entries = place[:-2]
         return unread.hides(entries) or any(

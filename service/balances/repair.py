@@ -25,6 +25,7 @@ _HARMLESS = _LEFT_AS_IT_IS | {"unknown-field", "member-name-too-long"}
 
 # Lists whose entries keep their places, by what may stand in for an entry.
 _ENTRIES = {"nodes": True, "streams": True, "components": True, "analytes": True, "readings": False}
+_ENTRIES |= {"heads": True, "passes": True, "products": True}  # of a test sheet
 
 _NEEDED: dict[Where, Any] = {
     ("flowsheet",): {"nodes": [], "streams": []},

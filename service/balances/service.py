@@ -133,7 +133,18 @@ def balance(body: bytes, settings: Settings) -> BalanceReply:
     Misplaced
         if it is too large for the lane of a worker process that this is.
     """
-    intake = take_in(body, settings)
+    return balanced(take_in(body, settings), settings)
+
+
+def balanced(intake: Intake, settings: Settings) -> BalanceReply:
+    """
+    Give the balance of a request that was found to make sense.
+
+    Raises
+    ------
+    RefusalError, Misplaced
+        as :func:`balance`.
+    """
     terms = intake.terms
     weigh(len(terms.flowsheet.streams) * len(terms.flowsheet.quantities))
     asked = asked_of(terms.sheet, terms.entries, terms.readings)

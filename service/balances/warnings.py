@@ -64,7 +64,7 @@ def warnings_of(it: Answering) -> list[str]:
     of_readings = [
         warning
         for entry in it.intake.terms.entries
-        for warning in _of_reading(entry, readings[int(entry.where[1])])
+        for warning in _of_reading(entry, readings[entry.number])
     ]
     return [
         *of_readings,

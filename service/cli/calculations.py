@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from service.drift.reply import DriftReply
     from service.kit.settings import Settings
     from service.sampling_plans.reply import SamplingPlanReply
+    from service.tests.reply import TestReply
 
 Reply = TypeVar("Reply")
 
@@ -86,6 +87,14 @@ def _sampling_plan() -> Calculation[SamplingPlanReply]:
     return Calculation(plan, as_json, as_text)
 
 
+def _test() -> Calculation[TestReply]:
+    from service.tests.reply import as_json
+    from service.tests.service import reconcile_test
+    from service.tests.table import as_text
+
+    return Calculation(reconcile_test, as_json, as_text)
+
+
 def _add(
     application: typer.Typer, name: str, load: Callable[[], Calculation[Reply]], purpose: str
 ) -> None:
@@ -135,5 +144,11 @@ def install(application: typer.Typer) -> None:
         "sampling-plan",
         _sampling_plan,
         "Rank further readings for the request in a file, and plan which to take.",
+    )
+    _add(
+        application,
+        "test",
+        _test,
+        "Reconcile a laboratory test, written down as passes and trays, and print it.",
     )
     application.command()(example)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, get_origin
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
@@ -198,29 +198,34 @@ def _step(value: object, part: str | int) -> tuple[bool, object]:
     return False, None
 
 
-def _locate(document: object, where: Where) -> tuple[Where, object]:
+def locate(document: object, where: Where) -> tuple[Where, object]:
     """
     Follow a path as far as the document goes, and give what stands there.
 
-    A plain string may stand for an object with that name; the schema then points at a
-    member ``name`` that the document does not have.
+    A plain string may stand for an object with that name, and an object for a list of one; the
+    schema then points at a member ``name``, or a position, that the document does not have.
     """
-    value, taken = document, 0
-    for part in where:
+    value, found = document, list[str | int]()
+    for i, part in enumerate(where):
         there, inner = _step(value, part)
-        if not there:
+        if there:
+            value = inner
+            found.append(part)
+        elif isinstance(value, dict) and not isinstance(part, int):
+            return (*found, *where[i:]), None
+        elif not isinstance(value, dict):
             break
-        value, taken = inner, taken + 1
-    if taken < len(where) and isinstance(value, dict):
-        return where, None
-    return where[:taken], value
+    return tuple(found), value
 
 
 def _model_at(root: type[BaseModel], where: Where) -> type[BaseModel] | None:
     model: type[BaseModel] | None = root
+    named = False  # whether the next member is a name of the caller's, as that of an assay
     for part in where:
-        if isinstance(part, int):
+        if isinstance(part, int) or named:
+            named = False
             continue
+        named = _is_map(model, part)
         model = _model_of_member(model, part)
         if model is None:
             return None
@@ -234,6 +239,15 @@ def _model_of_member(model: type[BaseModel] | None, member: str) -> type[BaseMod
         if member == (field.alias or name):
             return _first_model(field.annotation)
     return None
+
+
+def _is_map(model: type[BaseModel] | None, member: str) -> bool:
+    """Say whether a member holds entries by names that the caller chooses."""
+    fields = model.model_fields.items() if model is not None else ()
+    return any(
+        get_origin(field.annotation) is dict and member == (field.alias or name)
+        for name, field in fields
+    )
 
 
 def _first_model(annotation: Any) -> type[BaseModel] | None:  # noqa: ANN401 - a type form
@@ -264,7 +278,7 @@ def _example(model: type[BaseModel] | None, member: object) -> str | None:
 
 
 def _fault(error: ErrorDetails, document: object, root: type[BaseModel], advice: Advice) -> Fault:
-    where, found = _locate(document, error["loc"])
+    where, found = locate(document, error["loc"])
     holder = where if error["type"] == "model_type" else where[:-1]
     model = _model_at(root, holder)
     slip = _Slip(

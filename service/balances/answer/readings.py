@@ -81,7 +81,7 @@ def _counts(it: Answering, entry: Entry) -> list[CountedShare]:
             of=mineral,
             count=count,
             counted=Share(value=PERCENT * value, sd=PERCENT * sd, class_=_class(it, entry)),
-            reconciled=it.share(it.answered((COUNTED, str(entry.where[-1]), mineral))),
+            reconciled=it.share(it.answered((COUNTED, str(entry.number), mineral))),
         )
         for mineral, count, (value, sd) in shares
     ]

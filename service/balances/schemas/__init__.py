@@ -13,7 +13,14 @@ from .flowsheet import (
     SizesObject,
     StreamObject,
 )
-from .readings import CountsObject, GrainObject, ReadingObject, SurveyObject
+from .readings import (
+    CountsObject,
+    GrainObject,
+    ReadingObject,
+    ResultObject,
+    StatedError,
+    SurveyObject,
+)
 from .request import MINIMAL_EXAMPLE, BalanceRequest, OptionsObject
 from .words import MASS, Cause, Density, Length, Of, Size
 
@@ -40,9 +47,11 @@ __all__ = [
     "OptionsObject",
     "OrderObject",
     "ReadingObject",
+    "ResultObject",
     "SamplingObject",
     "Size",
     "SizesObject",
+    "StatedError",
     "StreamObject",
     "SurveyObject",
 ]

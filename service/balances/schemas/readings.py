@@ -67,99 +67,14 @@ class SurveyObject(Wire):
     )
 
 
-class ReadingObject(Wire):
+class StatedError(Wire):
     """
-    One measured value and its standard deviation.
+    How well something was measured.
 
-    The result is one of 'value', 'replicates', 'below', 'above', 'result', 'counts' and 'survey'.
-    Its error comes from any of 'sd', 'relative_sd', 'error_model', 'replicates', 'sampling',
-    'interlaboratory' and 'causes', which add in squares, and is never less than 'step' allows.
+    The error comes from any of its members, which add in squares, and is never less than 'step'
+    allows.
     """
 
-    stream: Names | None = Field(
-        default=None,
-        description="Name of the stream, or a list of streams that were measured together: one "
-        "weigher over several, or a composite sample weighted by mass.",
-        examples=["mag 1"],
-    )
-    stock: Name | None = Field(
-        default=None,
-        description="Instead of 'stream': the node whose stock was measured.",
-        examples=["bin"],
-    )
-    at: Name | None = Field(
-        default=None,
-        description="With 'stock': 'opening', 'closing', or the period at whose end it was "
-        "measured.",
-        examples=["opening"],
-    )
-    period: Names | None = Field(
-        default=None,
-        description="The period, or a list of periods that were measured together (a composite "
-        "weighted by mass). Needed where there are several.",
-        examples=["shift 1"],
-    )
-    of: OfEntry | None = Field(
-        default=None,
-        description="What was measured: 'mass' (dry solids), the name of a component or analyte "
-        "(its assay), 'water', 'wet mass', 'moisture', 'percent solids', 'pulp density', or an "
-        "object for sizes and assays as received.",
-        examples=["Sn"],
-    )
-    value: Number | None = Field(
-        default=None,
-        description="The measured value, in the unit of the reading. Null means not measured.",
-        examples=[31.2],
-    )
-    replicates: Replicates | None = Field(
-        default=None,
-        description="Instead of 'value': determinations of the same thing. Their mean counts, "
-        "with the error of a mean; with few of them the spread is pooled over all readings of "
-        "the same quantity. With an 'error_model' that tells the spread instead.",
-        examples=[[31.2, 31.5, 30.9]],
-    )
-    below: NotNegative | None = Field(
-        default=None,
-        description="Instead of 'value': the detection limit that the result is below.",
-        examples=[0.05],
-    )
-    above: Positive | None = Field(
-        default=None,
-        description="Instead of 'value': the end of the range that the result is above.",
-        examples=[60],
-    )
-    result: Word | None = Field(
-        default=None,
-        description="Instead of 'value': 'not detected' (below the detection limit of the "
-        "component) or 'trace' (below ten thirds of it, where quantification begins).",
-        examples=["not detected"],
-    )
-    counts: CountsObject | None = Field(
-        default=None,
-        description="Instead of 'of' and 'value': grains counted.",
-        examples=[
-            {
-                "basis": "number",
-                "grains": [{"of": "ilmenite", "count": 310}, {"of": "zircon", "count": 90}],
-            }
-        ],
-    )
-    survey: SurveyObject | None = Field(
-        default=None,
-        description="Instead of 'value': the volume and bulk density of a stock.",
-        examples=[
-            {
-                "volume": {"value": 420, "sd": 15, "unit": "m3"},
-                "bulk_density": {"value": 1.9, "sd": 0.05, "unit": "t/m3"},
-            }
-        ],
-    )
-    unit: ReadingUnit | None = Field(
-        default=None,
-        description="Unit of value and sd where it is not that of the component, the analyte or "
-        "the flowsheet's mass unit, nor % for shares; needed for densities. " + UCUM_TEXT + ".",
-        examples=["ppm"],
-    )
     sd: NotNegative | None = Field(
         default=None,
         description="Standard deviation, in the unit of the value. Zero fixes the value.",
@@ -215,11 +130,124 @@ class ReadingObject(Wire):
         "objects with a size of their own.",
         examples=[["weigher A", {"cause": "head split", "sd": 0.3}]],
     )
+
+
+class _Outcome(Wire):
+    """What came out of a measurement."""
+
+    value: Number | None = Field(
+        default=None,
+        description="The measured value, in the unit of the reading. Null means not measured.",
+        examples=[31.2],
+    )
+    replicates: Replicates | None = Field(
+        default=None,
+        description="Instead of 'value': determinations of the same thing. Their mean counts, "
+        "with the error of a mean; with few of them the spread is pooled over all readings of "
+        "the same quantity. With an 'error_model' that tells the spread instead.",
+        examples=[[31.2, 31.5, 30.9]],
+    )
+    below: NotNegative | None = Field(
+        default=None,
+        description="Instead of 'value': the detection limit that the result is below.",
+        examples=[0.05],
+    )
+    above: Positive | None = Field(
+        default=None,
+        description="Instead of 'value': the end of the range that the result is above.",
+        examples=[60],
+    )
+    result: Word | None = Field(
+        default=None,
+        description="Instead of 'value': 'not detected' (below the detection limit of the "
+        "component) or 'trace' (below ten thirds of it, where quantification begins).",
+        examples=["not detected"],
+    )
+    unit: ReadingUnit | None = Field(
+        default=None,
+        description="Unit of value and sd where it is not that of the component, the analyte or "
+        "the flowsheet's mass unit, nor % for shares; needed for densities. " + UCUM_TEXT + ".",
+        examples=["ppm"],
+    )
     left_out: Reason | None = Field(
         default=None,
         description="Why the reading is to be left out, by your decision: it then counts for "
         "nothing, and the reply says so.",
         examples=["sample bag found open"],
+    )
+
+
+class ResultObject(StatedError, _Outcome):
+    """
+    A result and its error.
+
+    The result is one of 'value', 'replicates', 'below', 'above' and 'result'.
+    """
+
+
+class _PlaceObject(Wire):
+    """Where and of what a reading was taken."""
+
+    stream: Names | None = Field(
+        default=None,
+        description="Name of the stream, or a list of streams that were measured together: one "
+        "weigher over several, or a composite sample weighted by mass.",
+        examples=["mag 1"],
+    )
+    stock: Name | None = Field(
+        default=None,
+        description="Instead of 'stream': the node whose stock was measured.",
+        examples=["bin"],
+    )
+    at: Name | None = Field(
+        default=None,
+        description="With 'stock': 'opening', 'closing', or the period at whose end it was "
+        "measured.",
+        examples=["opening"],
+    )
+    period: Names | None = Field(
+        default=None,
+        description="The period, or a list of periods that were measured together (a composite "
+        "weighted by mass). Needed where there are several.",
+        examples=["shift 1"],
+    )
+    of: OfEntry | None = Field(
+        default=None,
+        description="What was measured: 'mass' (dry solids), the name of a component or analyte "
+        "(its assay), 'water', 'wet mass', 'moisture', 'percent solids', 'pulp density', or an "
+        "object for sizes and assays as received.",
+        examples=["Sn"],
+    )
+
+
+class ReadingObject(ResultObject, _PlaceObject):
+    """
+    One measured value and its standard deviation.
+
+    The result is one of 'value', 'replicates', 'below', 'above', 'result', 'counts' and 'survey'.
+    Its error comes from any of 'sd', 'relative_sd', 'error_model', 'replicates', 'sampling',
+    'interlaboratory' and 'causes', which add in squares, and is never less than 'step' allows.
+    """
+
+    counts: CountsObject | None = Field(
+        default=None,
+        description="Instead of 'of' and 'value': grains counted.",
+        examples=[
+            {
+                "basis": "number",
+                "grains": [{"of": "ilmenite", "count": 310}, {"of": "zircon", "count": 90}],
+            }
+        ],
+    )
+    survey: SurveyObject | None = Field(
+        default=None,
+        description="Instead of 'value': the volume and bulk density of a stock.",
+        examples=[
+            {
+                "volume": {"value": 420, "sd": 15, "unit": "m3"},
+                "bulk_density": {"value": 1.9, "sd": 0.05, "unit": "t/m3"},
+            }
+        ],
     )
     solid_density: Density | None = Field(
         default=None,

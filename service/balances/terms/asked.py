@@ -79,7 +79,7 @@ def _of_counts(entries: tuple[Entry, ...]) -> Iterator[tuple[Key, tuple[str, ...
                 ((mineral, 1.0),),
                 tuple((other, 1.0) for other in minerals),
             )
-            yield (COUNTED, str(entry.where[-1]), mineral), entry.place.names, of
+            yield (COUNTED, str(entry.number), mineral), entry.place.names, of
 
 
 def is_oxide(analyte: AnalyteObject) -> bool:

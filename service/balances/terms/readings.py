@@ -34,11 +34,13 @@ class Entry:
     """
     One reading of the request as the reply tells of it, in its own unit.
 
+    ``number`` is its position among the request's readings, and ``where`` the place told of it.
     ``at`` are the positions of its readings among the engine's: one, or several for a count.
     ``may_be_negative`` says that it is of a difference or of an analyte that may be lost;
     ``left_out`` is the caller's reason for leaving it out.
     """
 
+    number: int
     where: Where
     place: Place
     words: str
@@ -164,6 +166,7 @@ class Reader:
             return None
         readings = tuple(readings_of(counted, place))
         entry = Entry(
+            number=int(where[-1]),
             where=where,
             place=place,
             words=f"count of {counted.grains} grains",
@@ -186,6 +189,7 @@ class Reader:
         self._note_negative(item, outcome, errors)
         base = item.measured.base or item.unit
         entry = Entry(
+            number=int(item.where[-1]),
             where=item.where,
             place=place,
             words=item.measured.words,

@@ -1,0 +1,32 @@
+"""The resource /v1/tests."""
+
+from __future__ import annotations
+
+from service.kit.problems import CONTRADICTORY
+from service.kit.stateless import calculating
+
+from .reply import TestReply
+from .schemas import MINIMAL_SHEET, TestSheet
+from .service import test_json
+
+_DESCRIPTION = """\
+Reconcile a laboratory test written down as passes and trays; nothing is stored.
+
+The sheet says what was fed to each pass, what came of it, and what was weighed and assayed.
+The reply is that of a balance, with what each pass took and made. All places in it, and in
+whatever is wrong with the sheet, are places on the sheet.
+"""
+
+router = calculating(
+    test_json,
+    path="/v1/tests",
+    tag="tests",
+    operation="reconcile_test",
+    summary="Reconcile a laboratory test",
+    description=_DESCRIPTION,
+    request=TestSheet,
+    example=MINIMAL_SHEET,
+    reply=TestReply,
+    gives="The reconciled test.",
+    also=(CONTRADICTORY,),
+)

@@ -1,0 +1,27 @@
+"""The test sheet on the wire: heads, passes, and what was weighed and assayed of each tray."""
+
+from .errors import ErrorsObject, WeighingErrorObject
+from .passes import KINDS, FedObject, PassObject, ProductObject
+from .settings import SettingsObject
+from .sheet import MINIMAL_SHEET, HeadObject, SampleObject, TareObject, TestSheet
+from .weights import AssayEntry, LossObject, LotObject, TareEntryObject, WeighingObject
+
+__all__ = [
+    "KINDS",
+    "MINIMAL_SHEET",
+    "AssayEntry",
+    "ErrorsObject",
+    "FedObject",
+    "HeadObject",
+    "LossObject",
+    "LotObject",
+    "PassObject",
+    "ProductObject",
+    "SampleObject",
+    "SettingsObject",
+    "TareEntryObject",
+    "TareObject",
+    "TestSheet",
+    "WeighingErrorObject",
+    "WeighingObject",
+]

@@ -1,0 +1,68 @@
+"""Assays as readings, with the errors that hold where a result says nothing else."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterator
+from typing import Any
+
+from reconcile.faults import Where
+from service.balances.terms.ledger import Ledger, listed
+from service.tests.schemas import LotObject, TestSheet
+
+from .weights import Made, Source, own_error
+
+
+class Assays:
+    """Makes readings of assays, and takes note of what is wrong with them."""
+
+    def __init__(self, sheet: TestSheet, models: dict[str, str], ledger: Ledger) -> None:
+        self.errors = sheet.errors.assays
+        self.known = [c.name for c in sheet.components] + [a.name for a in sheet.analytes]
+        self.models = models
+        self.ledger = ledger
+
+    def note_strangers(self) -> None:
+        """Take note of errors of what is not followed."""
+        for name in self.errors:
+            self._is_known(name, ("errors", "assays", name), "An error is stated for")
+
+    def _is_known(self, name: str, where: Where, lead: str) -> bool:
+        close = difflib.get_close_matches(name, self.known, n=1, cutoff=0.5)
+        hint = f"Did you mean '{close[0]}'? " if close else ""
+        return not self.ledger.note_if(
+            name not in self.known,
+            where,
+            "unknown-component",
+            f"{lead} '{name}', which is none of the sheet's components and analytes.",
+            f"{hint}Known: {listed(self.known)}.",
+        )
+
+    def readings(self, lot: LotObject, stream: str, where: Where, label: str) -> Iterator[Made]:
+        """Give the assays of a lot as readings of its stream; null ones are left away."""
+        for name, result in lot.assays.items():
+            place = (*where, "assays", name)
+            given = result.model_dump(by_alias=True, exclude_unset=True)
+            if not self._is_known(name, place, f"{label} was assayed for"):
+                continue
+            if given.get("value", 0) is None and len(given) == 1:
+                continue
+            members = self._complete(given, name)
+            reading = {"stream": stream, "of": name, **given}
+            yield Made(reading, Source(place, label, name, members))
+
+    def _complete(self, given: dict[str, Any], name: str) -> dict[str, Where]:
+        """Add what holds for all assays of a name, and say where each of it is written."""
+        stated = self.errors.get(name)
+        if stated is None:
+            return {}
+        root = ("errors", "assays", name)
+        defaults = stated.model_dump(by_alias=True, exclude_unset=True)
+        if name in self.models:
+            defaults = {k: v for k, v in defaults.items() if k not in ("sd", "relative_sd")}
+            defaults["error_model"] = self.models[name]
+        if own_error(given):
+            defaults = {k: v for k, v in defaults.items() if k == "causes"}
+        more = {k: v for k, v in defaults.items() if k not in given}
+        given |= more
+        return {k: root if k == "error_model" and name in self.models else (*root, k) for k in more}

@@ -1,0 +1,65 @@
+"""Sheets for the tests of laboratory tests, and how to send them."""
+
+from __future__ import annotations
+
+import copy
+import json
+from pathlib import Path
+from typing import Any
+
+from service.kit.problems import RefusalError
+from service.kit.settings import Settings
+from service.tests.reply import as_json
+from service.tests.schemas import MINIMAL_SHEET
+from service.tests.service import reconcile_test
+
+EXAMPLES = Path(__file__).parents[3] / "openapi" / "examples" / "tests"
+
+
+def minimal() -> dict[str, Any]:
+    """Give the smallest sheet, to be changed at will."""
+    return copy.deepcopy(MINIMAL_SHEET)
+
+
+def two_passes() -> dict[str, Any]:
+    """Give a sheet of two passes, the second fed with the rest of the first."""
+    assays = {"Sn": {"sd": 0.05, "relative_sd": 0.015}}
+    return {
+        "note": "Invented data.",
+        "components": ["Sn"],
+        "errors": {"weighing": {"sd": 0.5}, "assays": assays},
+        "head": {"net": 1000.3, "assays": {"Sn": 30.1}},
+        "passes": [
+            {
+                "fed": "head",
+                "products": [
+                    {"name": "mag 1", "gross": 412.4, "tare": 112.6, "assays": {"Sn": 5.02}},
+                    {"name": "rest 1", "net": 700.4, "assays": {"Sn": 40.9}},
+                ],
+            },
+            {
+                "name": "narrow gap",
+                "fed": "rest 1",
+                "products": [
+                    {"name": "mag 2", "net": 99.7, "assays": {"Sn": 10.1}},
+                    {"name": "nonmag", "net": 600.9, "assays": {"Sn": 45.6}},
+                ],
+            },
+        ],
+    }
+
+
+def reconciled(sheet: dict[str, Any]) -> dict[str, Any]:
+    """Give the reply to a sheet."""
+    reply = as_json(reconcile_test(json.dumps(sheet).encode(), Settings()))
+    found: dict[str, Any] = json.loads(reply)
+    return found
+
+
+def faults(sheet: Any) -> list[tuple[str, str, str]]:
+    """Give pointer, code and sentence of every fault of a sheet."""
+    try:
+        reconcile_test(json.dumps(sheet).encode(), Settings())
+    except RefusalError as refusal:
+        return [(f.pointer, f.code, f.detail) for f in refusal.problem.faults]
+    return []
