@@ -28,6 +28,13 @@ if TYPE_CHECKING:
     from reconcile.kernel.problem import Bools, Floats, Ints
     from reconcile.linearisation import Linearisation
 
+_WORKED = 16
+"""Matrices of all amounts by all of them that are held at once, at most: the covariance, and the
+slopes of the figures made of it."""
+
+_ROUNDING = 1e-13
+"""Beside its terms a figure this small is what rounding left of nothing."""
+
 
 def amount_of(flowsheet: Flowsheet, of: Quantity) -> Measurand:
     """
@@ -99,6 +106,11 @@ class Amounts:
 
     @lazy
     def _covariance(self) -> Floats:
+        """Raises ``OverBudget`` where it would not fit into memory."""
+        count, unknowns = self.rows.shape
+        budget = self.at.solution.plan.budget
+        budget.check()
+        budget.reserve(8e-6 * count * (3 * unknowns + _WORKED * count), "a joint covariance")
         return self.at.covariance(self.rows)
 
     def figures(self, chosen: Sequence[int] | Ints) -> Figures:
@@ -109,14 +121,14 @@ class Amounts:
         return Figures(self.value[chosen], slope, np.ones(len(chosen), dtype=bool))
 
     def settled(self, figures: Figures) -> list[Known]:
-        """Give value, sd and class of each figure."""
+        """Give value, sd and class of each figure; what is rounding of its terms is zero."""
         sds = np.sqrt(self._variance(figures))
+        terms = np.abs(figures.slope) @ np.abs(self.value)
+        values = np.where(np.abs(figures.value) > _ROUNDING * terms, figures.value, 0.0)
         known = self.at.observable(sp.csr_array(sp.csr_array(figures.slope) @ self.rows))
         return [
             _known(float(value), float(sd), bool(seen), bool(defined))
-            for value, sd, seen, defined in zip(
-                figures.value, sds, known, figures.defined, strict=True
-            )
+            for value, sd, seen, defined in zip(values, sds, known, figures.defined, strict=True)
         ]
 
     def covariances(self, one: Figures, other: Figures) -> Floats:

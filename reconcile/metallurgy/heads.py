@@ -19,8 +19,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from reconcile.evidence.multiplicity import adjusted, two_sided
+from reconcile.flowsheet import SOLIDS
 from reconcile.kernel.limits import LEVERAGE_TOLERANCE
 from reconcile.kernel.losses import Loss
+from reconcile.measurands import measurand
 from reconcile.options import Control
 
 if TYPE_CHECKING:
@@ -59,14 +61,19 @@ def heads(
     """
     Compare what was read of the feed's streams, one by one, with what follows without it.
 
-    ``counted`` are the positions of the readings that the plan knows.  Composites of several
-    streams are no reading of the head alone and are left out.
+    ``counted`` are the positions of the readings that the plan knows.  Weights and assays of one
+    stream as a whole are compared; composites, and parts of a head, are not.
     """
+    sheet = at.solution.plan.model.flowsheet
+    words = {measurand(sheet, word) for word in (SOLIDS, *sheet.components, *sheet.analytes)}
     places = {i: k for k, i in enumerate(counted)}
     wanted = [
         i
         for i, reading in enumerate(readings)
-        if len(reading.streams) == 1 and reading.streams[0] in feed and i in places
+        if len(reading.streams) == 1
+        and reading.streams[0] in feed
+        and i in places
+        and measurand(sheet, reading.of) in words
     ]
     found = [_compared(at, i, places[i]) for i in wanted]
     tested = [k for k, head in enumerate(found) if head.p_value is not None]

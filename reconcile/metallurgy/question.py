@@ -28,21 +28,26 @@ class Question:
     """
     What is asked beyond the balance.
 
-    ``series`` for what was separated; the activities of ``streams``, with what ``counted`` gives
-    for each element (as :func:`~reconcile.metallurgy.hazards.activities` takes it).
+    ``series`` for what was separated, one answer each; the activities of ``streams``, with what
+    ``counted`` gives for each element (as :func:`~reconcile.metallurgy.hazards.activities` takes
+    it).
     """
 
-    series: Series | None = None
+    series: tuple[Series, ...] = ()
     streams: tuple[str, ...] = ()
     counted: Mapping[str, Mapping[str, float]] | None = None
 
 
 @dataclass(frozen=True)
 class Answer:
-    """What was asked; ``failure`` says why there is none of it, which never costs the balance."""
+    """
+    What was asked, ``performances`` and ``heads`` for each series in order.
 
-    performance: Performance | None = None
-    heads: tuple[Head, ...] = ()
+    ``failure`` says why there is none of it, which never costs the balance.
+    """
+
+    performances: tuple[Performance, ...] = ()
+    heads: tuple[tuple[Head, ...], ...] = ()
     activities: tuple[Activities, ...] = ()
     failure: str | None = None
 
@@ -77,9 +82,9 @@ def asked_balance(
 def _answered(
     at: Linearisation, readings: Sequence[Reading], counted: Sequence[int], question: Question
 ) -> Answer:
-    series, elements = question.series, question.counted or {}
+    elements = question.counted or {}
     return Answer(
-        None if series is None else performance(at, series),
-        () if series is None else heads(at, readings, counted, series.feed),
+        tuple(performance(at, series) for series in question.series),
+        tuple(heads(at, readings, counted, series.feed) for series in question.series),
         activities(at, question.streams, elements) if any(elements.values()) else (),
     )

@@ -30,6 +30,8 @@ _RESTS_ON: dict[str, tuple[Where, ...]] = {
     "kind-does-not-fit": (_OWN,),
     "stream-without-it": (_STREAMS,),
     "unknown-stream": (_STREAM_NAMES,),
+    "stream-without-grades": (_STREAMS,),
+    "performance-of-periods": (("periods",),),
     "unknown-component": _FOLLOWED,
     "unknown-quantity": _FOLLOWED,
     "quantity-not-followed": _FOLLOWED,

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from time import perf_counter
 
-from reconcile import Balance, Fault, InvalidInput, Options, Outcome, reconcile_balance
+from reconcile import Balance, Fault, InvalidInput, Options, Outcome
+from reconcile.metallurgy.question import Answer, asked_balance
 from reconcile.options import Control, Prior, Robust, Scrutiny
 from service.kit.calculations import weigh
 from service.kit.problems import (
@@ -112,12 +113,12 @@ def _refuse_doubtful(reason: str) -> RefusalError:
     return RefusalError(NOT_CONVERGED, problem)
 
 
-def _calculated(intake: Intake, asked: Asked, settings: Settings) -> Balance:
+def _calculated(intake: Intake, asked: Asked, settings: Settings) -> tuple[Balance, Answer]:
     terms, wire = intake.terms, intake.request
     options = options_of(wire.options, settings, wire.evidence)
     readings = (*terms.readings, *asked.readings)
     try:
-        return reconcile_balance(terms.flowsheet, readings, options)
+        return asked_balance(terms.flowsheet, readings, terms.beyond.question, options)
     except InvalidInput as error:
         raise refuse_faulty(error.faults) from error
 
@@ -149,11 +150,11 @@ def balanced(intake: Intake, settings: Settings) -> BalanceReply:
     weigh(len(terms.flowsheet.streams) * len(terms.flowsheet.quantities))
     asked = asked_of(terms.sheet, terms.entries, terms.readings)
     started = perf_counter()
-    found = _calculated(intake, asked, settings)
+    found, beyond = _calculated(intake, asked, settings)
     engine_time_ms = 1e3 * (perf_counter() - started)
     if found.outcome in _WITHOUT_BALANCE:
         raise refuse_unbalanced(terms, found)
-    reply = answer(intake, asked, found, engine_time_ms)
+    reply = answer(intake, asked, found, beyond, engine_time_ms)
     doubt = _doubt(reply)
     if doubt is not None:
         raise _refuse_doubtful(doubt)

@@ -6,7 +6,14 @@ from typing import Literal
 
 from pydantic import Field
 
-from service.balances.schemas import MINIMAL_EXAMPLE, BalanceRequest, EvidenceObject, ReadingObject
+from service.balances.schemas import (
+    MINIMAL_EXAMPLE,
+    BalanceRequest,
+    CareObject,
+    EvidenceObject,
+    ReadingObject,
+    SeriesObject,
+)
 from service.balances.schemas.words import Names, OfEntry, ReadingUnit
 from service.kit.fields import Name, NotNegative, Number, Positive, RelativeSd, Wire
 
@@ -186,6 +193,16 @@ class SamplingPlanRequest(BalanceRequest):
         default=EvidenceObject(),
         description="As for a balance; a plan tells no evidence, so it plays no part here.",
         examples=[{"level": 0.01}],
+    )
+    performance: list[SeriesObject] = Field(
+        default=[],
+        description="As for a balance; a plan does not tell it, so it plays no part here.",
+        examples=[[{"feed": "feed", "products": ["mag 1", "nonmag"]}]],
+    )
+    care: CareObject | None = Field(
+        default=None,
+        description="As for a balance; a plan does not tell it, so it plays no part here.",
+        examples=[{"work": ["magnetic"]}],
     )
     design: list[DesignObject] = Field(
         default=[],

@@ -11,6 +11,7 @@ from pydantic import BaseModel
 from reconcile import SOLIDS, Balance, Outcome
 from reconcile.balance import Wanted
 from reconcile.flowsheet import SIZES, Part, Quantity
+from reconcile.metallurgy.question import Answer
 from service.balances.intake import Intake
 from service.balances.reply import (
     BalanceReply,
@@ -33,7 +34,9 @@ from service.balances.warnings import warnings_of
 from service.kit.strict_json import pointer
 from service.kit.units import UNITS
 
+from .care import care_of
 from .evidence import evidence_of
+from .performance import performance_of
 from .readings import readings_of
 from .statements import estimator_of, shared_errors_of, statements_of
 from .streams import stocks_of, streams_of
@@ -198,6 +201,13 @@ def _outcome(balance: Balance) -> Literal["closed", "closed with active bounds"]
     return "closed with active bounds" if bounded else "closed"
 
 
+def _untold(beyond: Answer) -> list[str]:
+    """Say why what was asked beyond the balance is not told, if so."""
+    if beyond.failure is None:
+        return []
+    return [f"What was separated and what needs care could not be worked out: {beyond.failure}."]
+
+
 def is_finite(value: object) -> bool:
     """Tell whether every number of a reply, or of a part of it, is one that JSON can carry."""
     if type(value) is float:
@@ -207,9 +217,11 @@ def is_finite(value: object) -> bool:
     return all(map(is_finite, value)) if type(value) is list else True
 
 
-def answer(intake: Intake, asked: Asked, balance: Balance, engine_time_ms: float) -> BalanceReply:
+def answer(
+    intake: Intake, asked: Asked, balance: Balance, beyond: Answer, engine_time_ms: float
+) -> BalanceReply:
     """
-    Give the reply for a balance that closed.
+    Give the reply for a balance that closed, with what was asked ``beyond`` it.
 
     Assays come in their component's unit, masses in the flowsheet's, shares in percent.
     """
@@ -221,7 +233,7 @@ def answer(intake: Intake, asked: Asked, balance: Balance, engine_time_ms: float
         outcome=_outcome(balance),
         estimator=estimator_of(it),
         statements=statements_of(it),
-        warnings=warnings_of(it),
+        warnings=[*warnings_of(it), *_untold(beyond)],
         streams=streams_of(it),
         stocks=stocks_of(it),
         readings=readings_of(it),
@@ -235,6 +247,8 @@ def answer(intake: Intake, asked: Asked, balance: Balance, engine_time_ms: float
         closure=_closure(it),
         test=_test(balance),
         evidence=evidence_of(it),
+        performance=performance_of(it, beyond),
+        care=care_of(it, beyond),
         active_bounds=_bounds(balance),
         solver=Solver(
             iterations=balance.iterations,

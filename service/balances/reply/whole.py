@@ -6,8 +6,10 @@ from typing import Any, Literal
 
 from pydantic import Field
 
+from .care import CARE_EXAMPLE, Care
 from .evidence import Evidence
 from .parts import SHARE_EXAMPLE, UNIT_TEXT, Out, Quantity, Share
+from .performance import PERFORMANCE_EXAMPLE, SeriesPerformance
 from .readings import READING_EXAMPLE, ReadingResult
 from .streams import PERIOD_TEXT, STOCK_EXAMPLE, STREAM_EXAMPLE, Stock, StreamBalance
 
@@ -340,6 +342,13 @@ class BalanceReply(Out):
         description="What may be wrong, how sure that is, and what each decision would do; null "
         "if the request does without.",
         examples=[None],
+    )
+    performance: list[SeriesPerformance] = Field(
+        description="What was separated along each series that was asked for.",
+        examples=[[PERFORMANCE_EXAMPLE]],
+    )
+    care: Care | None = Field(
+        description="What needs care; null if it was not asked for.", examples=[CARE_EXAMPLE]
     )
     active_bounds: list[Bound] = Field(
         description="The physical bounds that hold an estimate.",

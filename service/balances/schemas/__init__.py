@@ -13,6 +13,7 @@ from .flowsheet import (
     SizesObject,
     StreamObject,
 )
+from .performance import CareObject, RuleName, SeriesObject, Work
 from .readings import (
     CountsObject,
     GrainObject,
@@ -29,6 +30,7 @@ __all__ = [
     "MINIMAL_EXAMPLE",
     "AnalyteObject",
     "BalanceRequest",
+    "CareObject",
     "Cause",
     "CauseObject",
     "ClosureObject",
@@ -48,10 +50,13 @@ __all__ = [
     "OrderObject",
     "ReadingObject",
     "ResultObject",
+    "RuleName",
     "SamplingObject",
+    "SeriesObject",
     "Size",
     "SizesObject",
     "StatedError",
     "StreamObject",
     "SurveyObject",
+    "Work",
 ]

@@ -11,6 +11,7 @@ from service.kit.fields import Name, Wire
 from .errors import CauseObject, ControlObject, ErrorModelObject
 from .evidence import EvidenceObject
 from .flowsheet import FlowsheetObject
+from .performance import MOST_SERIES, CareObject, SeriesObject
 from .readings import ReadingObject
 
 SHORTEST_TIME_BUDGET_S = 1e-3
@@ -124,6 +125,18 @@ class BalanceRequest(Wire):
         default=EvidenceObject(),
         description="How to judge what may be wrong; left out, as the defaults say.",
         examples=[{"level": 0.01, "control": "holm"}],
+    )
+    performance: list[SeriesObject] = Field(
+        default=[],
+        max_length=MOST_SERIES,
+        description="Feeds and their products in order, for yields, grades, recoveries and "
+        "separation efficiencies one by one and added up.",
+        examples=[[{"feed": "feed", "products": ["mag 1", "nonmag"]}]],
+    )
+    care: CareObject | None = Field(
+        default=None,
+        description="Asks what needs care: thorium and uranium, silica dust, strong magnets.",
+        examples=[{"work": ["magnetic"]}],
     )
     options: OptionsObject | None = Field(
         default=None,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from service.balances.reply import BalanceReply
 from service.kit.plain_table import paragraph, visible
 
-from . import checks, errors, evidence, streams
+from . import checks, errors, evidence, performance, streams
 
 
 def _head(reply: BalanceReply) -> list[str]:
@@ -37,6 +37,7 @@ def as_text(reply: BalanceReply) -> str:
         *errors.counts(reply),
         streams.recoveries(reply),
         *streams.recoveries_by_size(reply),
+        *performance.performances(reply),
         errors.limits(reply),
         errors.contents(reply),
         _sentences(reply.statements),
@@ -55,6 +56,7 @@ def as_text(reply: BalanceReply) -> str:
         errors.shared(reply),
         errors.sources(reply),
         _sentences(reply.warnings, "Warning: "),
+        performance.care(reply),
         [visible(reply.notice)],
     ]
     return "\n\n".join("\n".join(section) for section in sections if section) + "\n"

@@ -15,14 +15,17 @@ _ROOT: Where = ("flowsheet",)
 
 def formula_of(analyte: AnalyteObject) -> str | None:
     """Give what an analyte is reported as; its name, where that reads as a formula."""
-    if analyte.formula is not None:
-        return analyte.formula
+    return named_formula(analyte.name) if analyte.formula is None else analyte.formula
+
+
+def named_formula(name: str) -> str | None:
+    """Give a name back if it reads as a formula, or as several joined by plus signs."""
     try:
-        for term in analyte.name.split("+"):
+        for term in name.split("+"):
             read_formula(term)
     except UnreadableFormula:
         return None
-    return analyte.name
+    return name
 
 
 def _readable(formula: str | None, where: Where, ledger: Ledger) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from reconcile import Flowsheet, Reading
 from reconcile.faults import Fault, Where
@@ -14,6 +14,7 @@ from service.kit.strict_json import pointer
 
 from .controls import controls_of
 from .ledger import Ledger
+from .performance import Beyond, beyond_of
 from .readings import Entry, Reader, closures_of
 from .sheet import Sheet, sheet_of
 
@@ -23,13 +24,15 @@ class Terms:
     """
     What the engine takes, and what the reply tells of each reading.
 
-    ``origins`` gives for each engine reading its place in the request.
+    ``origins`` gives for each engine reading its place in the request; ``beyond`` is what is asked
+    beyond the balance.
     """
 
     sheet: Sheet
     readings: tuple[Reading, ...]
     origins: tuple[Where, ...]
     entries: tuple[Entry, ...]
+    beyond: Beyond = field(default_factory=Beyond)
 
     @property
     def flowsheet(self) -> Flowsheet:
@@ -56,7 +59,8 @@ def terms_of(request: BalanceRequest) -> tuple[Terms, list[Fault]]:
     for where, reading in others:
         readings.append(reading)
         origins.append(where)
-    terms = Terms(sheet, tuple(readings), tuple(origins), tuple(entries))
+    beyond = beyond_of(request, sheet, ledger)
+    terms = Terms(sheet, tuple(readings), tuple(origins), tuple(entries), beyond)
     _note_repeats(terms, ledger)
     prior = request.evidence.prior
     ledger.note_if(

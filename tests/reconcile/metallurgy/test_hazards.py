@@ -34,7 +34,7 @@ def found(
     counted: dict[str, dict[str, float]] | None = None,
 ) -> dict[str, Activities]:
     """Give the activities of streams."""
-    question = Question(None, streams, COUNTED if counted is None else counted)
+    question = Question((), streams, COUNTED if counted is None else counted)
     return {a.stream: a for a in asked_balance(sheet, read, question)[1].activities}
 
 

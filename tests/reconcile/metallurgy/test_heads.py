@@ -24,7 +24,7 @@ def compared(
     """Compare the heads of the separator or of the three passes."""
     known = {r.streams[0] for r in read if r.streams}
     sheet, series = (OF_ONE_MASS, ONE) if "feed" in known else (SHEET, SERIES)
-    return asked_balance(sheet, read, Question(series), options)[1].heads
+    return asked_balance(sheet, read, Question((series,)), options)[1].heads[0]
 
 
 def test_the_calculated_head_is_that_of_a_balance_without_its_reading() -> None:
