@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import islice
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -120,24 +121,25 @@ class Amounts:
         slope[np.arange(len(chosen)), chosen] = 1.0
         return Figures(self.value[chosen], slope, np.ones(len(chosen), dtype=bool))
 
-    def settled(self, figures: Figures) -> list[Known]:
+    def settled(self, *every: Figures) -> list[list[Known]]:
         """Give value, sd and class of each figure; what is rounding of its terms is zero."""
-        sds = np.sqrt(self._variance(figures))
-        terms = np.abs(figures.slope) @ np.abs(self.value)
-        values = np.where(np.abs(figures.value) > _ROUNDING * terms, figures.value, 0.0)
-        known = self.at.observable(sp.csr_array(sp.csr_array(figures.slope) @ self.rows))
-        return [
-            _known(float(value), float(sd), bool(seen), bool(defined))
-            for value, sd, seen, defined in zip(values, sds, known, figures.defined, strict=True)
-        ]
+        slope = np.vstack([figures.slope for figures in every])
+        value = np.concatenate([figures.value for figures in every])
+        defined = np.concatenate([figures.defined for figures in every])
+        sds = np.sqrt(self._variance(slope))
+        terms = np.abs(slope) @ np.abs(self.value)
+        values = np.where(np.abs(value) > _ROUNDING * terms, value, 0.0)
+        seen = self.at.observable(sp.csr_array(sp.csr_array(slope) @ self.rows))
+        known = map(_known, values.tolist(), sds.tolist(), seen.tolist(), defined.tolist())
+        return [list(islice(known, len(figures.value))) for figures in every]
 
     def covariances(self, one: Figures, other: Figures) -> Floats:
         """Give the covariance of each figure with its partner, (k,)."""
-        return np.asarray(((one.slope @ self._covariance) * other.slope).sum(axis=1))
+        return self._between(one.slope, other.slope)
 
     def correlations(self, one: Figures, other: Figures) -> list[float | None]:
         """Give the correlation of each figure with its partner; none where one of them is sure."""
-        size = np.sqrt(self._variance(one) * self._variance(other))
+        size = np.sqrt(self._variance(one.slope) * self._variance(other.slope))
         real = size > 0
         ratio = self.covariances(one, other) / np.where(real, size, 1.0)
         return [
@@ -145,12 +147,14 @@ class Amounts:
             for r, sure in zip(ratio, real, strict=True)
         ]
 
-    def _variance(self, figures: Figures) -> Floats:
+    def _between(self, one: Floats, other: Floats) -> Floats:
+        return np.asarray(((one @ self._covariance) * other).sum(axis=1))
+
+    def _variance(self, slope: Floats) -> Floats:
         """Give the variance of each figure; what lies within rounding of its terms is none."""
         own = np.maximum(np.diagonal(self._covariance), 0.0)
-        terms = figures.slope**2 @ own
-        found = self.covariances(figures, figures)
-        return np.where(found > VARIANCE_RESOLUTION * terms, found, 0.0)
+        found = self._between(slope, slope)
+        return np.where(found > VARIANCE_RESOLUTION * (slope**2 @ own), found, 0.0)
 
 
 def _known(value: float, sd: float, seen: bool, defined: bool) -> Known:

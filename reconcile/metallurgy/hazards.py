@@ -221,7 +221,9 @@ def _of_stream(
     amounts = found.figures(range(1, len(of))).added(weights)
     solids = found.figures([0] * len(nuclides))
     each = amounts.over(solids, found.tiny[0])
-    known = dict(zip((n.name for n in nuclides), found.settled(each), strict=True))
-    if len(nuclides) < len(NUCLIDES):
-        return Activities(stream, known, None)
-    return Activities(stream, known, found.settled(each.added(np.ones((1, len(nuclides)))))[0])
+    wanted = [each]
+    if len(nuclides) == len(NUCLIDES):
+        wanted.append(each.added(np.ones((1, len(nuclides)))))
+    alone, *sums = found.settled(*wanted)
+    known = dict(zip((n.name for n in nuclides), alone, strict=True))
+    return Activities(stream, known, sums[0][0] if sums else None)

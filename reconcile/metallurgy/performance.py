@@ -14,7 +14,7 @@ an amount ``a`` of what is looked at, a feed F and the content ``m`` of the pure
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -166,14 +166,16 @@ class _Solids:
         found, products, feed = self._amounts()
         added = products.added(_up_to(len(self.series.products)))
         single, together = (p.over(feed, found.tiny[-1]) for p in (products, added))
-        return Yields(self.size, tuple(found.settled(single)), tuple(found.settled(together)))
+        alone, so_far = found.settled(single, together)
+        return Yields(self.size, tuple(alone), tuple(so_far))
 
     def elsewhere(self) -> Known:
         """Give the share of the feed that is in none of the products."""
         found, products, feed = self._amounts()
         one = feed.at(np.array([0]))
         left = one - products.added(np.ones((1, len(self.series.products))))
-        return found.settled(left.over(one, found.tiny[-1]))[0]
+        ((known,),) = found.settled(left.over(one, found.tiny[-1]))
+        return known
 
 
 def _places(series: Series, *measurands: Measurand) -> list[tuple[tuple[str, ...], Measurand]]:
@@ -186,16 +188,12 @@ def _separation(at: Linearisation, series: Series, of: str, size: str | None) ->
     sheet, count = at.solution.plan.model.flowsheet, len(series.products)
     wanted = (amount_of(sheet, _quantity(SOLIDS, size)), amount_of(sheet, _quantity(of, size)))
     found = amounts_of(at, _places(series, *wanted))
-    every = _Parting(found, count, series.pure.get(of))
-    forward = every.places(_up_to(count))
-    return Separation(
-        of,
-        size,
-        every.head(),
-        every.places(np.eye(count)),
-        forward,
-        every.places(_up_to(count)[:, ::-1]) if every.collects_last() else None,
-    )
+    parting = _Parting(found, count, series.pure.get(of))
+    last = parting.collects_last()
+    sums = [np.eye(count), _up_to(count), *([_up_to(count)[:, ::-1]] if last else [])]
+    head, places = parting.told(np.vstack(sums))
+    backwards = places[2 * count :] if last else None
+    return Separation(of, size, head, places[:count], places[count : 2 * count], backwards)
 
 
 @dataclass(frozen=True)
@@ -222,32 +220,28 @@ class _Parting:
         tiny = self.amounts.tiny
         return float(tiny[self.count]), float(tiny[2 * self.count + 1])
 
-    def head(self) -> Known:
-        """Give the grade of the feed."""
-        solids, other = self._feed(1)
-        return self.amounts.settled(other.over(solids, self._tiny[0]))[0]
-
-    def places(self, weights: Floats) -> tuple[Place, ...]:
-        """Give the figures of sums of products, weights (sums, products)."""
+    def told(self, weights: Floats) -> tuple[Known, tuple[Place, ...]]:
+        """Give the grade of the feed, and the figures of sums of products (sums, products)."""
         rows, tiny = len(weights), self._tiny
         solids, other = (figures.added(weights) for figures in self._products())
         feed_solids, feed_other = self._feed(rows)
+        head = feed_other.over(feed_solids, tiny[0])
         grade = other.over(solids, tiny[0])
         recovery = other.over(feed_other, tiny[1])
-        enrichment = grade.over(feed_other.over(feed_solids, tiny[0]), 0.0)
-        settled = [self.amounts.settled(f) for f in (grade, recovery, enrichment)]
-        together = self.amounts.correlations(grade, recovery)
-        more: list[list[Known] | list[None]] = [[None] * rows, [None] * rows]
+        wanted = [head.at(np.zeros(1, dtype=np.int64)), grade, recovery, grade.over(head, 0.0)]
         if self.pure is not None:
             rest, feed_rest = (
                 s - o.times(1 / self.pure) for s, o in ((solids, other), (feed_solids, feed_other))
             )
             gangue = rest.over(feed_rest, tiny[0])
-            more = [self.amounts.settled(f) for f in (gangue, recovery - gangue)]
-        return tuple(
-            Place(g, r, e, t, q, s)
-            for g, r, e, t, q, s in zip(*settled, together, *more, strict=True)
-        )
+            wanted += [gangue, recovery - gangue]
+        of_head, *columns = self.amounts.settled(*wanted)
+        together = self.amounts.correlations(grade, recovery)
+        plain = [Place(*known) for known in zip(*columns[:3], together, strict=True)]
+        if self.pure is not None:
+            more = zip(plain, *columns[3:], strict=True)
+            plain = [replace(p, gangue=q, efficiency=s) for p, q, s in more]
+        return of_head[0], tuple(plain)
 
     def collects_last(self) -> bool:
         """Say whether it is over the last products that it runs ahead of the solids."""
@@ -268,4 +262,5 @@ def _others(at: Linearisation, series: Series) -> tuple[Known, ...]:
     found = amounts_of(at, _places(series, amount_of(sheet, SOLIDS), listed))
     solids = found.figures(range(count))
     parts = found.figures(range(count + 1, 2 * count + 1))
-    return tuple(found.settled((solids - parts).over(solids, found.tiny[count])))
+    (others,) = found.settled((solids - parts).over(solids, found.tiny[count]))
+    return tuple(others)

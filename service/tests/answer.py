@@ -7,6 +7,7 @@ from service.balances.schemas.words import MASS
 
 from .closure import closures_of
 from .reply import PassFed, PassProduct, PassResult, StreamRole, TestReply
+from .terms.beyond import untold_of
 from .terms.request import Expanded
 
 
@@ -74,6 +75,7 @@ def answer(it: Expanded, balance: BalanceReply) -> TestReply:
     """Give the reply to a test that was balanced."""
     told = _Told(it, balance)
     members = {name: getattr(balance, name) for name in BalanceReply.model_fields}
+    members["warnings"] = [*balance.warnings, *untold_of(it.sheet, it.network)]
     return TestReply(
         **members,
         sample=it.sheet.sample,

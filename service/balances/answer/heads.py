@@ -20,10 +20,11 @@ def heads_of(it: Answering, heads: Sequence[Head]) -> list[HeadComparison]:
     entries = {entry.at[0]: entry for entry in it.intake.terms.entries if entry.at}
     told = [(entries[head.reading], head) for head in heads if head.reading in entries]
     told.sort(key=lambda pair: pair[0].words != MASS)
-    return [_compared(it, entry, head) for entry, head in told]
+    compared = sum(head.p_value is not None for _, head in told)
+    return [_compared(it, entry, head, compared) for entry, head in told]
 
 
-def _compared(it: Answering, entry: Entry, head: Head) -> HeadComparison:
+def _compared(it: Answering, entry: Entry, head: Head, compared: int) -> HeadComparison:
     is_mass = entry.words == MASS
     unit = it.mass_unit if is_mass else it.sheet.unit_of(entry.words)
     factor = 1.0 if is_mass or unit is None else UNITS[unit].per_whole
@@ -51,4 +52,4 @@ def _compared(it: Answering, entry: Entry, head: Head) -> HeadComparison:
         among_all=head.among_all,
         statement="",
     )
-    return told.model_copy(update={"statement": said.about_head(told, head.because)})
+    return told.model_copy(update={"statement": said.about_head(told, head.because, compared)})

@@ -120,8 +120,8 @@ def about_curve(of: str, begins_with: str, *, last: bool, head: Known, pure: flo
     return said
 
 
-def about_head(it: HeadComparison, because: str | None) -> str:
-    """Say whether a head as read and as calculated agree."""
+def about_head(it: HeadComparison, because: str | None, compared: int) -> str:
+    """Say whether a head as read and as calculated agree, one of so many ``compared``."""
     unit = f" {it.unit}" if it.unit else ""
     name = f"{'Weight' if it.of == 'mass' else it.of} of '{it.stream}'"
     if because is not None or it.calculated is None or it.difference is None:
@@ -136,9 +136,10 @@ def about_head(it: HeadComparison, because: str | None) -> str:
     elif p_value >= NOTABLE:
         judged = "they agree"
     elif among >= NOTABLE:
-        judged = "they differ, though not by more than one among so many comparisons may"
+        judged = f"they differ, though no more than one of {compared} compared may by chance"
     else:
         judged = "they differ by more than the stated errors explain"
+        judged += f", even for one of {compared} compared" if compared > 1 else ""
     return (
         f"{name}: read {read}, calculated {calculated}; {judged} (difference {difference}, "
         f"p = {p_value:.2g})."
@@ -151,12 +152,14 @@ def about_makeup(it: Makeup) -> str:
     if not known:
         return f"What '{it.product}' is made of cannot be known from what was read."
     first = known[0]
-    said = f"'{it.product}' is {_shown(first.share)} {first.of}"
+    is_mineral = it.basis == "mineral"
+    said = f"'{it.product}' {'is' if is_mineral else 'holds'} {_shown(first.share)} {first.of}"
     beside = [part for part in known[1:] if _matters(part.share)]
     if beside:
         listed = ", ".join(f"{_shown(p.share)} {p.of}" for p in beside[:_MOST_DILUENTS])
         more = len(beside) - _MOST_DILUENTS
-        said += f"; beside it {listed}{f' and {more} more' if more > 0 else ''}"
+        lead = "; beside it " if is_mineral else ", "
+        said += f"{lead}{listed}{f' and {more} more' if more > 0 else ''}"
     if _matters(it.rest):
         said += f"; {_shown(it.rest)} is none of what was followed"
     unknown = [part.of for part in it.parts if part.share.value is None]

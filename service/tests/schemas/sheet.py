@@ -5,6 +5,7 @@ from __future__ import annotations
 from pydantic import Field
 
 from service.balances.schemas import (
+    CareObject,
     CauseObject,
     ClosureObject,
     ControlObject,
@@ -12,9 +13,11 @@ from service.balances.schemas import (
     EvidenceObject,
     OptionsObject,
     OrderObject,
+    SeriesObject,
     SizesObject,
 )
 from service.balances.schemas.flowsheet import AnalyteEntry, ComponentEntry
+from service.balances.schemas.performance import MOST_SERIES
 from service.kit.fields import Name, NotNegative, Wire
 from service.kit.units import UCUM_TEXT, MassUnit
 
@@ -196,6 +199,20 @@ class TestSheet(Wire):
         default=EvidenceObject(),
         description="How to judge what may be wrong; left out, as the defaults say.",
         examples=[{"level": 0.01, "control": "holm"}],
+    )
+    performance: list[SeriesObject] | None = Field(
+        default=None,
+        max_length=MOST_SERIES,
+        description="Heads and trays in order, to tell what was separated. Left out: of each head "
+        "that was fed, the trays in the order of the passes, what a magnet took first, a tray that "
+        "was passed again by what came of it.",
+        examples=[[{"feed": "head", "products": ["mag 1", "rest 1"]}]],
+    )
+    care: CareObject = Field(
+        default=CareObject(),
+        description="Rules by which thorium and uranium are judged, and what else was worked "
+        "with; 'streams' are heads and trays, all if left out.",
+        examples=[{"rule": "sum of fractions"}],
     )
     options: OptionsObject | None = Field(
         default=None,

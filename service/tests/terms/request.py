@@ -18,6 +18,7 @@ from service.kit.settings import Settings
 from service.tests.schemas import LotObject, TestSheet
 
 from .assays import Assays
+from .beyond import asked_of
 from .outline import heads_of, on_sheet, outline_faults, outline_of
 from .places import Places
 from .weights import Made, Source, Weights
@@ -215,6 +216,7 @@ class _Made:
         flowsheet["streams"] = [_stream(flow) for flow in self.network.flows]
         self.document["flowsheet"] = flowsheet
         self.document["readings"] = [made.reading for made in self.readings]
+        self.document |= asked_of(self.sheet, self.network)
 
 
 def _stream(flow: Flow) -> dict[str, str]:
