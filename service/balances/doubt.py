@@ -31,6 +31,8 @@ _RESTS_ON: dict[str, tuple[Where, ...]] = {
     "stream-without-it": (_STREAMS,),
     "unknown-stream": (_STREAM_NAMES,),
     "stream-without-grades": (_STREAMS,),
+    "product-of-another-feed": (_STREAMS, ("flowsheet", "nodes")),
+    "product-counted-twice": (_STREAMS, ("flowsheet", "nodes")),
     "performance-of-periods": (("periods",),),
     "unknown-component": _FOLLOWED,
     "unknown-quantity": _FOLLOWED,

@@ -96,6 +96,7 @@ def test_below_detection_is_an_upper_limit_in_words() -> None:
     assert "'mag 1': Th-232 not detected, below 0.18 Bq/g, U-238 not followed." == mag["statement"]
     assert "Th-232 unknown, since nothing that was read determines it" in rest["statement"]
     assert "not all that was followed is known" in care["cautions"][0]["text"]
+    assert "stay below" not in care["cautions"][0]["text"]
 
 
 def test_what_is_not_followed_is_asked_for() -> None:

@@ -265,7 +265,7 @@ def test_the_table_has_a_section_for_each_component() -> None:
     ("change", "place", "code"),
     [
         ({"products": ["mag 9"]}, "/performance/0/products/0", "unknown-stream"),
-        ({"feed": "fed"}, "/performance/0/feed/0", "unknown-stream"),
+        ({"feed": "fed"}, "/performance/0/feed", "unknown-stream"),
         ({"products": ["mag 1", "mag 1"]}, "/performance/0/products/1", "repeated-stream"),
         ({"products": ["mag 1", "feed"]}, "/performance/0/products/1", "product-is-feed"),
         ({"feed": []}, "/performance/0/feed", "series-of-nothing"),
@@ -289,6 +289,53 @@ def test_a_series_that_makes_no_sense_is_refused(
     assert 422 == reply.status_code
     assert {place: code} == faults(reply)
     assert all(fault["mend"] for fault in reply.json()["faults"])
+
+
+@pytest.mark.parametrize(
+    ("feed", "products", "place", "code"),
+    [
+        ("rest 1", ["mag 2", "mag 1"], "/performance/0/products/1", "product-of-another-feed"),
+        (
+            "feed",
+            ["mag 1", "rest 1", "mag 2"],
+            "/performance/0/products/2",
+            "product-counted-twice",
+        ),
+    ],
+)
+def test_products_are_parts_of_the_feed_each_counted_once(
+    feed: str, products: list[str], place: str, code: str
+) -> None:
+    """A stream that the feed does not come to, or that lies within another, is refused."""
+    request = example("tin-shed") | {"performance": [{"feed": feed, "products": products}]}
+
+    assert {place: code} == faults(post(request))
+
+
+def test_a_pass_within_a_recycle_can_be_looked_at() -> None:
+    """The concentrate comes round to the feed again; that is no second count of the tailing."""
+    request = minimal()
+    request["flowsheet"] |= {
+        "nodes": ["junction", "rougher", "cleaner"],
+        "streams": [
+            {"name": "feed", "to": "junction"},
+            {"name": "rougher feed", "from": "junction", "to": "rougher"},
+            {"name": "rougher concentrate", "from": "rougher", "to": "cleaner"},
+            {"name": "nonmag", "from": "rougher"},
+            {"name": "mag 1", "from": "cleaner"},
+            {"name": "cleaner tailing", "from": "cleaner", "to": "junction"},
+        ],
+    }
+    request["readings"] += [
+        {"stream": "rougher feed", "of": "Sn", "value": 30.2, "sd": 0.3},
+        {"stream": "cleaner tailing", "of": "mass", "value": 400, "sd": 4},
+    ]
+    products = ["rougher concentrate", "nonmag"]
+    request["performance"] = [{"feed": "rougher feed", "products": products}]
+    reply = post(request)
+
+    assert 200 == reply.status_code, reply.text
+    assert 0 == reply.json()["performance"][0]["elsewhere"]["value"]
 
 
 def test_lists_have_their_limits() -> None:

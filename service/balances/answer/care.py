@@ -131,10 +131,13 @@ class _Telling:
         if told or carrying or failure is not None:
             above = [s.stream for s in told if (s.exemption.chance or 0.0) >= POSSIBLE]
             unknown = [s.stream for s in told if _is_open(s)]
+            known = any(s.exemption.chance is not None for s in told)
             yield Caution(
                 topic="radioactivity",
                 streams=list(dict.fromkeys((*above, *unknown))),
-                text=cautions.radioactivity(above, unknown, [*carrying], self._unfollowed()),
+                text=cautions.radioactivity(
+                    above, unknown, [*carrying], self._unfollowed(), known=known
+                ),
             )
         yield from self._silica()
         for work in dict.fromkeys(self.asked.work):

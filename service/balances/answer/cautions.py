@@ -44,13 +44,19 @@ def _listed(names: Sequence[str]) -> str:
 
 
 def radioactivity(
-    above: Sequence[str], unknown: Sequence[str], carrying: Sequence[str], unfollowed: Sequence[str]
+    above: Sequence[str],
+    unknown: Sequence[str],
+    carrying: Sequence[str],
+    unfollowed: Sequence[str],
+    *,
+    known: bool,
 ) -> str:
     """
     Say what may be radioactive, and what follows.
 
     ``above`` are streams that may exceed the level, ``unknown`` those of which it is not known what
-    is followed, ``unfollowed`` the elements that were not followed at all.
+    is followed, ``unfollowed`` the elements that were not followed at all; ``known`` says whether
+    any activity is known.
     """
     said = []
     if carrying:
@@ -60,7 +66,7 @@ def radioactivity(
         )
     if above:
         said.append(f"1 Bq/g may be exceeded in {_listed(above)}.")
-    elif len(unfollowed) < _BOTH:
+    elif known:
         said.append("Where activities are known they stay below 1 Bq/g.")
     if unfollowed:
         names = " and ".join(unfollowed)

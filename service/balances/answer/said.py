@@ -44,6 +44,9 @@ def about_series(elsewhere: Share, separations: Sequence[SeparationFigures]) -> 
         said.append("What share of the feed's solids is in none of these products is not known.")
     elif elsewhere.sd == 0 and elsewhere.value == 0:
         said.append("These products make up the whole feed.")
+    elif elsewhere.value < 0:
+        more = elsewhere.model_copy(update={"value": -elsewhere.value})
+        said.append(f"These products hold {_shown(more)} more solids than the feed.")
     else:
         said.append(
             f"{_shown(elsewhere)} of the feed's solids is in none of these products, so the sums "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass, field
 
 from reconcile.faults import Where
@@ -66,6 +67,7 @@ def _names(every: list[SeriesObject], ledger: Ledger) -> tuple[str, ...]:
 
 
 def _series(wire: SeriesObject, where: Where, sheet: Sheet, ledger: Ledger) -> Series:
+    before = ledger.count
     for member, names in (("feed", wire.feed), ("products", wire.products)):
         ledger.note_if(
             not names,
@@ -74,8 +76,9 @@ def _series(wire: SeriesObject, where: Where, sheet: Sheet, ledger: Ledger) -> S
             "The list is empty.",
             "Name at least one stream.",
         )
+        alone = member == "feed" and len(names) == 1  # it may have been written without a list
         for j, name in enumerate(names):
-            place: Where = (*where, member, j)
+            place: Where = (*where, member) if alone else (*where, member, j)
             if ledger.known(place, "stream", name, sheet.stream_names):
                 _note_stream(name, place, sheet, ledger)
         for j in doubles(names):
@@ -93,7 +96,47 @@ def _series(wire: SeriesObject, where: Where, sheet: Sheet, ledger: Ledger) -> S
             f"'{name}' is the feed of the series and cannot be a product of it.",
             "Name the streams that the feed was parted into.",
         )
+    if ledger.count == before:
+        _note_ways(wire, where, sheet, ledger)
     return Series(tuple(wire.feed), tuple(wire.products), pure_contents(sheet), parts_of(sheet))
+
+
+def _note_ways(wire: SeriesObject, where: Where, sheet: Sheet, ledger: Ledger) -> None:
+    """Take note of products that the feed does not come to, or that hold one another."""
+    leaving = defaultdict(list)
+    for stream in sheet.wire.streams:
+        if stream.from_ is not None:
+            leaving[stream.from_].append(stream)
+    by_name = {stream.name: stream for stream in sheet.wire.streams}
+
+    def reached(name: str) -> set[str]:
+        """Give what a stream comes to before it comes to the feed (again)."""
+        found: set[str] = set()
+        waiting = [by_name[name]]
+        while waiting:
+            for stream in leaving.get(waiting.pop().to or "", ()):
+                if stream.name not in found and stream.name not in wire.feed:
+                    found.add(stream.name)
+                    waiting.append(stream)
+        return found
+
+    of_feed = {name for feed in wire.feed for name in reached(feed)}
+    holding = {name: product for product in wire.products for name in reached(product)}
+    for j, name in enumerate(wire.products):
+        ledger.note_if(
+            name not in of_feed,
+            (*where, "products", j),
+            "product-of-another-feed",
+            f"Nothing of the feed comes to '{name}'.",
+            "Name the streams that the feed was parted into.",
+        )
+        ledger.note_if(
+            name in holding and name in of_feed,
+            (*where, "products", j),
+            "product-counted-twice",
+            f"'{name}' came of '{holding.get(name)}', which is named too, so it would count twice.",
+            "Name either a stream or what it was parted into.",
+        )
 
 
 def _note_stream(name: str, where: Where, sheet: Sheet, ledger: Ledger) -> None:

@@ -396,3 +396,24 @@ def test_the_rest_of_a_product_is_what_no_part_accounts_for() -> None:
 
     assert pytest.approx([1 - p.grade.value for p in iron]) == [o.value for o in found.others]
     assert pytest.approx([p.grade.sd for p in iron]) == [o.sd for o in found.others]
+
+
+def test_what_would_not_fit_into_memory_costs_no_balance() -> None:
+    """The balance comes all the same, and the answer says why it is empty."""
+    names = [f"tray {i}" for i in range(200)]
+    sheet = Flowsheet(
+        ("pass",),
+        (Stream("head", None, "pass"), *(Stream(name, "pass", None) for name in names)),
+        ("Sn",),
+    )
+    read = [
+        Reading(name, of, value, 0.01)
+        for name in names
+        for of, value in (("mass", 1.0), ("Sn", 0.2))
+    ]
+    series = Series(("head",), tuple(names), {"Sn": 0.8})
+    balance, answer = asked_balance(sheet, read, Question((series,)), Options(memory_budget_mb=10))
+
+    assert balance.failure is None
+    assert () == answer.performances
+    assert "memory: a joint covariance needs" in (answer.failure or "")
