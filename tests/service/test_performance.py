@@ -218,6 +218,24 @@ def test_by_size_each_class_is_told() -> None:
     assert "Sn, -100 um" in text
 
 
+def test_another_unit_changes_figures_in_it_alone() -> None:
+    """Tin in ppm: grades are ten thousand times as many, shares and efficiencies the same."""
+    one = minimal() | {"performance": [{"feed": "feed", "products": ["mag 1", "nonmag"]}]}
+    other = copy.deepcopy(one)
+    one["flowsheet"]["components"] = [{"name": "Sn", "theoretical": 78.77}]
+    other["flowsheet"]["components"] = [{"name": "Sn", "unit": "ppm", "theoretical": 787700}]
+    for reading in other["readings"]:
+        reading["value"] *= 10_000 if reading["of"] == "Sn" else 1
+    places = [
+        post(body).json()["performance"][0]["separations"][0]["products"][0]
+        for body in (one, other)
+    ]
+
+    for share in ("recovery", "separation_efficiency", "gangue_recovery", "enrichment"):
+        assert near(places[0][share]).items() <= places[1][share].items()
+    assert pytest.approx(1e4 * places[0]["grade"]["sd"]) == places[1]["grade"]["sd"]
+
+
 def test_several_series_stand_side_by_side() -> None:
     """A pass may be looked at by itself, beside the whole test."""
     asked = [
