@@ -74,11 +74,18 @@ class Figures:
         return Figures(self.value * factor, self.slope * factor, self.defined)
 
     def over(self, other: Figures, tiny: Floats | float) -> Figures:
-        """Give the quotients; those over ``tiny`` (k,) or less are not defined."""
+        """
+        Give the quotients; those over ``tiny`` (k,) or less are not defined.
+
+        Over what is zero only because nothing determines it a quotient is as undetermined, so it
+        takes the slope of the denominator.
+        """
         sure = other.value > tiny
         below = np.where(sure, other.value, np.inf)
         value = self.value / below
         slope = (self.slope - value[:, None] * other.slope) / below[:, None]
+        nothing = np.abs(other.value) <= tiny
+        slope = np.where(nothing[:, None], other.slope, slope)
         return Figures(value, slope, self.defined & other.defined & sure)
 
     def added(self, weights: Floats) -> Figures:

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from reconcile import Content, Flowsheet, Knowledge, Options, Reading, Stream, measurands
+from reconcile import Content, Flowsheet, Knowledge, Limit, Options, Reading, Stream, measurands
 from reconcile.metallurgy.performance import Performance, Place, Separation, Series
 from reconcile.metallurgy.question import Question, asked_balance
 from reconcile.minerals import content
@@ -298,6 +298,37 @@ def test_what_cannot_be_known_has_no_number() -> None:
     }
     assert [None, None] == [first.recovery.value, first.recovery.sd]
     assert tin.cumulative[-1].recovery.value == pytest.approx(1.0)
+
+
+def test_what_only_limits_were_read_of_is_unknown_not_absent() -> None:
+    """Below detection everywhere the estimate is nothing, but nothing says that it is."""
+    sheet = separator(("metal",))
+    read = [
+        Reading("feed", "mass", 100.0, 1.0),
+        Reading("concentrate", "mass", 40.0, 1.0),
+        *(
+            Reading(name, "metal", 1e-4, 3e-5, limit=Limit.BELOW)
+            for name in ("feed", "concentrate", "tailing")
+        ),
+    ]
+    found = performed(sheet, read, Series(("feed",), ("concentrate", "tailing"), {"metal": 0.8}))
+    first = separation(found, "metal").products[0]
+
+    assert [Knowledge.UNOBSERVABLE] * 3 == [
+        f.knowledge for f in (first.grade, first.recovery, first.enrichment)
+    ]
+
+
+def test_what_was_read_as_nothing_is_absent() -> None:
+    """A component of zero in the feed has a grade of zero and no recovery."""
+    sheet = separator(("metal",))
+    assays = [Reading(name, "metal", 0.0, 1e-5) for name in ("feed", "concentrate", "tailing")]
+    masses = [Reading("feed", "mass", 100.0, 1.0), Reading("concentrate", "mass", 40.0, 1.0)]
+    series = Series(("feed",), ("concentrate", "tailing"))
+    (first, _) = separation(performed(sheet, [*masses, *assays], series), "metal").products
+
+    assert Knowledge.UNDEFINED is first.recovery.knowledge
+    assert pytest.approx(0.0, abs=1e-12) == first.grade.value
 
 
 def test_an_empty_product_has_a_yield_and_no_grade() -> None:
