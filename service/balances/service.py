@@ -18,10 +18,12 @@ from service.kit.problems import (
     refuse_faulty,
 )
 from service.kit.settings import Settings
+from service.report.forms import written
 
 from .answer.whole import answer, is_finite
 from .intake import Intake, take_in
 from .reply import BalanceReply, as_json
+from .report import document_of
 from .schemas import EvidenceObject, OptionsObject
 from .terms.asked import Asked, asked_of
 from .terms.request import Terms
@@ -164,3 +166,8 @@ def balanced(intake: Intake, settings: Settings) -> BalanceReply:
 def balance_json(body: bytes, settings: Settings) -> bytes:
     """Give the reply to a request as it is sent; raises what :func:`balance` raises."""
     return as_json(balance(body, settings)).encode()
+
+
+def balance_report(body: bytes, settings: Settings, media_type: str) -> bytes:
+    """Give the report of what a request asks for; raises what :func:`balance` raises."""
+    return written(document_of(balance(body, settings)), media_type)

@@ -14,7 +14,7 @@ import typer
 
 from service.version import VERSION
 
-from . import calculations, keys, running, shifts
+from . import calculations, keys, report, running, shifts
 from .terminal import CLOSED, DEFECT, complain, write
 
 application = typer.Typer(
@@ -27,6 +27,7 @@ application = typer.Typer(
     rich_markup_mode=None,
 )
 calculations.install(application)
+report.install(application)
 running.install(application)
 application.add_typer(keys.application)
 application.add_typer(shifts.application)

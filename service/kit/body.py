@@ -13,10 +13,9 @@ from starlette.datastructures import Headers
 from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from .media import CSV, JSON, NDJSON
 from .problem_replies import problem_response
 from .problems import BODY_TOO_SLOW, UNSUPPORTED_MEDIA_TYPE, RefusalError, problem_of, refuse_large
-
-JSON, NDJSON, CSV = "application/json", "application/x-ndjson", "text/csv"
 
 _HOW_LINES = f"Send JSON ('{JSON}'), one object a line ('{NDJSON}') or a table ('{CSV}')."
 _HOW = "Send 'Content-Type: application/json' (curl: -H 'Content-Type: application/json')."

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from fastapi import FastAPI
@@ -33,6 +33,13 @@ def problem_responses(*kinds: Kind) -> dict[int | str, dict[str, Any]]:
             "content": {MEDIA_TYPE: {"schema": {"$ref": _REF.format(model="Problem")}}},
         }
         for status, alike in by_status.items()
+    }
+
+
+def other_contents(words: Mapping[str, str]) -> dict[str, Any]:
+    """Give the content of a response in further forms, by media type, with what each is."""
+    return {
+        kind: {"schema": {"type": "string", "description": said}} for kind, said in words.items()
     }
 
 

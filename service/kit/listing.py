@@ -9,15 +9,13 @@ from collections.abc import Sequence
 from typing import Any
 
 from fastapi import Response
-from starlette.datastructures import Headers
 from starlette.requests import Request
 
-from .body import CSV, JSON, NDJSON
+from .accept import wanted_kind
+from .media import CSV, JSON, NDJSON
 from .paging import Page, link_header, links
-from .problems import NOT_ACCEPTABLE, refuse
 
 _KINDS = (JSON, NDJSON, CSV)
-_LEAST_WEIGHT = 0.0
 
 
 def list_contents(columns: Sequence[str]) -> dict[str, Any]:
@@ -37,44 +35,6 @@ def list_contents(columns: Sequence[str]) -> dict[str, Any]:
             }
         },
     }
-
-
-def wanted_kind(headers: Headers) -> str:
-    """
-    Give the form that a caller likes best (RFC 9110, section 12.5.1); JSON where none is named.
-
-    Raises
-    ------
-    RefusalError
-        406 where none of them would do.
-    """
-    given = ", ".join(headers.getlist("accept")).strip()
-    if not given:
-        return JSON
-    weights = {kind: _weight_of(kind, given) for kind in _KINDS}
-    best = max(_KINDS, key=lambda kind: weights[kind])
-    if weights[best] <= _LEAST_WEIGHT:
-        raise refuse(NOT_ACCEPTABLE, f"None of {', '.join(_KINDS)} is accepted.")
-    return best
-
-
-def _weight_of(kind: str, accepted: str) -> float:
-    """Give the weight of the most specific range that a media type lies in."""
-    ranges = {f"{kind.partition('/')[0]}/*": 1, "*/*": 0, kind: 2}
-    found = (-1, _LEAST_WEIGHT)
-    for entry in accepted.split(","):
-        name, *parameters = (part.strip().lower() for part in entry.split(";"))
-        weight = next((_weight(p[2:]) for p in parameters if p.startswith("q=")), 1.0)
-        if name in ranges and ranges[name] > found[0]:
-            found = (ranges[name], weight)
-    return found[1]
-
-
-def _weight(text: str) -> float:
-    try:
-        return min(1.0, max(_LEAST_WEIGHT, float(text)))
-    except ValueError:
-        return _LEAST_WEIGHT
 
 
 def _text(value: object) -> str:
@@ -125,7 +85,7 @@ def list_response(
     RefusalError
         406 where the caller takes none of the three forms.
     """
-    kind = wanted_kind(request.headers)
+    kind = wanted_kind(request.headers, _KINDS)
     around = links(request.url, page)
     if kind == NDJSON:
         content = "".join(f"{_dumped(entry)}\n" for entry in entries)

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Request, Response
 from pydantic import BaseModel
 
-from .body import JSON, json_bytes
+from .accept import wanted_kind
+from .body import json_bytes
 from .calculations import Calculations, Work
-from .contract import problem_responses, request_body
+from .contract import other_contents, problem_responses, request_body
+from .media import JSON
 from .problems import (
     BODY_TOO_LARGE,
     BUSY,
@@ -17,6 +21,7 @@ from .problems import (
     INTERNAL,
     INVALID_REQUEST,
     MALFORMED,
+    NOT_ACCEPTABLE,
     NOT_CONVERGED,
     OVER_BUDGET,
     UNSUPPORTED_MEDIA_TYPE,
@@ -36,6 +41,17 @@ _IN_ANY = (
 )
 
 
+@dataclass(frozen=True, slots=True)
+class OtherForm:
+    """Another form of a reply: the calculation that gives it, and what it is in words."""
+
+    work: Work
+    words: str
+
+
+_NO_OTHERS: Mapping[str, OtherForm] = {}
+
+
 def calculating(
     work: Work,
     *,
@@ -49,6 +65,7 @@ def calculating(
     reply: type[BaseModel],
     gives: str,
     also: tuple[Kind, ...] = (),
+    others: Mapping[str, OtherForm] = _NO_OTHERS,
 ) -> APIRouter:
     """
     Give a router with one POST, whose calculation runs beside the event loop.
@@ -63,16 +80,26 @@ def calculating(
         models of request and reply, a complete request, and the reply in a few words.
     also
         problems that it may end in beside those of every calculation.
+    others
+        further forms of the reply beside JSON, by media type; which one is sent, 'Accept' says.
     """
     router = APIRouter(prefix=path, tags=[tag])
     responses: dict[int | str, dict[str, Any]] = {
         200: {"model": reply, "description": gives},
         **problem_responses(*_IN_ANY[:4], *also, *_IN_ANY[4:]),
     }
+    if others:
+        words = {kind: form.words for kind, form in others.items()}
+        responses[200]["content"] = other_contents(words)
+        responses |= problem_responses(NOT_ACCEPTABLE)
+    works = {JSON: work, **{kind: form.work for kind, form in others.items()}}
+    varying = {"Vary": "Accept"} if others else {}
 
     async def post(request: Request, body: Annotated[bytes, Depends(json_bytes)]) -> Response:
+        kind = wanted_kind(request.headers, tuple(works)) if others else JSON
         calculations: Calculations = request.app.state.calculations
-        return Response(await calculations.run(work, body), media_type=JSON)
+        made = await calculations.run(works[kind], body)
+        return Response(made, headers=varying, media_type=kind)
 
     router.add_api_route(
         "",

@@ -12,8 +12,9 @@ from typing import Any
 
 from reconcile.faults import Fault, Where
 from service.kit import strict_json
-from service.kit.body import CSV, NDJSON, Lines
+from service.kit.body import Lines
 from service.kit.intake import document_of, fitted
+from service.kit.media import CSV, NDJSON
 from service.kit.problems import MALFORMED, RefusalError, problem_of, refuse_faulty
 
 from .schemas import Batch, ReadingLine

@@ -11,10 +11,11 @@ import fastapi
 from fastapi import APIRouter, Depends, Path, Request, Response
 from pydantic import WithJsonSchema
 
-from service.kit.body import CSV, NDJSON, Lines, lines_bytes
+from service.kit.body import Lines, lines_bytes
 from service.kit.contract import problem_responses, request_body
 from service.kit.idempotency import IdempotencyKey, attempt_of
 from service.kit.listing import list_contents, list_response
+from service.kit.media import CSV, NDJSON
 from service.kit.paging import PARAMETERS, Cursor, Limit, paging
 from service.kit.problems import (
     BODY_TOO_LARGE,

@@ -19,7 +19,7 @@ from service.kit.conditional import (
     conditional_response,
     precondition,
 )
-from service.kit.contract import problem_responses, request_body
+from service.kit.contract import other_contents, problem_responses, request_body
 from service.kit.idempotency import Answer, IdempotencyKey, attempt_of
 from service.kit.identifiers import KEY_SCHEMA
 from service.kit.listing import list_contents, list_response
@@ -51,12 +51,14 @@ from service.kit.problems import (
 )
 from service.kit.query import BadParameterError, Query, a_count
 from service.readings.routes import ReadingId
+from service.report.forms import WORDS
 from service.sites.routes import NOT_MODIFIED, READ_PROBLEMS, SiteKey
 from service.store.calls import in_thread, store_of
 from service.store.columns import json_text
 
 from . import decisions, runner, service
 from .place import Place, place_of
+from .report import told_response
 from .schemas import (
     LARGEST_REVISION,
     DecisionObject,
@@ -128,6 +130,9 @@ _SIGN_PROBLEMS = (
 _CONDITIONAL = (CHANGED_MEANWHILE, PRECONDITION_REQUIRED)
 
 
+_OF_REPORTS = (CALCULATION_LOST, OVER_BUDGET, BUSY)
+
+
 # --- balances and their revisions ---------------------------------------------------------------
 
 
@@ -137,9 +142,13 @@ _CONDITIONAL = (CHANGED_MEANWHILE, PRECONDITION_REQUIRED)
     summary="Read the balance of a shift",
     response_class=Response,
     responses={
-        200: {"model": ShiftBalance, "description": "The balance."},
+        200: {
+            "model": ShiftBalance,
+            "description": "The balance, or a report of it in the form that 'Accept' names.",
+            "content": other_contents(WORDS),
+        },
         **NOT_MODIFIED,
-        **problem_responses(*READ_PROBLEMS),
+        **problem_responses(*READ_PROBLEMS, NOT_ACCEPTABLE, *_OF_REPORTS),
     },
 )
 async def get_shift_balance(
@@ -153,7 +162,7 @@ async def get_shift_balance(
     """
     Query(request.query_params, ()).done()
     told, etag = await in_thread(request, service.balance, store_of(request), place)
-    return conditional_response(request.headers, etag, json_text(told))
+    return await told_response(request, told, etag)
 
 
 @router.post(
@@ -220,9 +229,13 @@ async def list_balance_revisions(
     summary="Read a revision of a balance",
     response_class=Response,
     responses={
-        200: {"model": ShiftBalance, "description": "The revision."},
+        200: {
+            "model": ShiftBalance,
+            "description": "The revision, or a report of it in the form that 'Accept' names.",
+            "content": other_contents(WORDS),
+        },
         **NOT_MODIFIED,
-        **problem_responses(*READ_PROBLEMS),
+        **problem_responses(*READ_PROBLEMS, NOT_ACCEPTABLE, *_OF_REPORTS),
     },
 )
 async def get_balance_revision(
@@ -235,7 +248,7 @@ async def get_balance_revision(
     Query(request.query_params, ()).done()
     number = _number(revision)
     told, etag = await in_thread(request, service.balance, store_of(request), place, number)
-    return conditional_response(request.headers, etag, json_text(told))
+    return await told_response(request, told, etag)
 
 
 @router.get(

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from service.kit.problems import CONTRADICTORY
 from service.kit.stateless import calculating
+from service.report.doors import other_forms
 
 from .reply import TestReply
 from .schemas import MINIMAL_SHEET, TestSheet
-from .service import test_json
+from .service import test_json, test_report
 
 _DESCRIPTION = """\
 Reconcile a laboratory test written down as passes and trays; nothing is stored.
@@ -15,6 +16,8 @@ Reconcile a laboratory test written down as passes and trays; nothing is stored.
 The sheet says what was fed to each pass, what came of it, and what was weighed and assayed.
 The reply is that of a balance, with what each pass took and made. All places in it, and in
 whatever is wrong with the sheet, are places on the sheet.
+
+'Accept' brings a report of the same figures instead of JSON.
 """
 
 router = calculating(
@@ -29,4 +32,5 @@ router = calculating(
     reply=TestReply,
     gives="The reconciled test.",
     also=(CONTRADICTORY,),
+    others=other_forms(test_report),
 )

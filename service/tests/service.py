@@ -5,9 +5,11 @@ from __future__ import annotations
 from service.balances.intake import Intake
 from service.balances.service import balanced
 from service.kit.settings import Settings
+from service.report.forms import written
 
 from .answer import answer
 from .reply import TestReply, as_json
+from .report import document_of
 from .terms.take_in import take_in
 
 
@@ -29,3 +31,8 @@ def reconcile_test(payload: bytes, settings: Settings) -> TestReply:
 def test_json(body: bytes, settings: Settings) -> bytes:
     """Give the reply to a sheet as it is sent; raises what :func:`reconcile_test` raises."""
     return as_json(reconcile_test(body, settings)).encode()
+
+
+def test_report(body: bytes, settings: Settings, media_type: str) -> bytes:
+    """Give the report of a sheet; raises what :func:`reconcile_test` raises."""
+    return written(document_of(reconcile_test(body, settings)), media_type)

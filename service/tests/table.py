@@ -21,7 +21,8 @@ def _setting(name: str, value: object) -> str:
     return f"{words} {value['value']:g} {value['unit']}"
 
 
-def _settings(run: PassResult) -> str:
+def settings_of(run: PassResult) -> str:
+    """Give how a pass was set, in words."""
     given = run.settings.model_dump(exclude_none=True)
     return ", ".join(_setting(name, value) for name, value in given.items())
 
@@ -33,7 +34,7 @@ def _pass(run: PassResult) -> list[str]:
         for f in run.fed
     )
     lines = paragraph(f"{run.name}, {run.kind}, fed with {fed}.", "  ")
-    told = _settings(run)
+    told = settings_of(run)
     lines += paragraph(f"Set: {told}.", "  ") if told else []
     lines += table(
         [product.lot for product in run.products],

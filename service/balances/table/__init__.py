@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from service.balances.reply import BalanceReply
 from service.kit.plain_table import paragraph, visible
+from service.report.document import Table
+from service.report.plain import lines
 
 from . import checks, errors, evidence, performance, streams
 
@@ -15,8 +17,28 @@ def _head(reply: BalanceReply) -> list[str]:
     return [*lines, f"Outcome: {reply.outcome}."]
 
 
-def _sentences(sentences: list[str], lead: str = "") -> list[str]:
-    return [line for sentence in sentences for line in paragraph(f"{lead}{sentence}", "  ")]
+def _sentences(sentences: list[str], lead: str = "", hanging: str = "  ") -> list[str]:
+    return [line for sentence in sentences for line in paragraph(f"{lead}{sentence}", hanging)]
+
+
+def _tables(*tables: Table | None) -> list[list[str]]:
+    return [lines(table) for table in tables if table is not None]
+
+
+def _performances(reply: BalanceReply) -> list[list[str]]:
+    return [
+        section
+        for series in reply.performance
+        for section in (
+            [*paragraph(performance.heading(series)), *lines(performance.yields(series)[0])],
+            *_tables(*performance.yields(series)[1:], *performance.separations(series)),
+            _sentences(performance.sentences(series)),
+        )
+    ]
+
+
+def _listed(heading: str, sentences: list[str]) -> list[str]:
+    return [heading, *_sentences(sentences, "- ")] if sentences else []
 
 
 def as_text(reply: BalanceReply) -> str:
@@ -28,35 +50,31 @@ def as_text(reply: BalanceReply) -> str:
     """
     sections = [
         _head(reply),
-        streams.masses(reply),
-        streams.waters(reply),
-        streams.stocks(reply),
-        streams.assays(reply),
-        streams.analytes(reply),
-        *streams.sizes(reply),
-        *errors.counts(reply),
-        streams.recoveries(reply),
-        *streams.recoveries_by_size(reply),
-        *performance.performances(reply),
-        errors.limits(reply),
-        errors.contents(reply),
+        lines(streams.masses(reply)),
+        *_tables(streams.waters(reply), streams.stocks(reply)),
+        *_tables(streams.assays(reply), streams.analytes(reply), *streams.sizes(reply)),
+        *_tables(*errors.counts(reply), streams.recoveries(reply)),
+        *_tables(*streams.recoveries_by_size(reply)),
+        *_performances(reply),
+        _sentences(errors.limits(reply)),
+        *_tables(errors.contents(reply)),
         _sentences(reply.statements),
         [
-            *streams.legend(reply),
-            *checks.closure(reply),
-            *checks.test(reply),
-            *evidence.nothing(reply),
-            *checks.bounds(reply),
-            *checks.largest(reply),
-            *checks.discounted(reply),
-            *checks.unchecked(reply),
-            *checks.remedies(reply),
+            *_sentences(streams.legend(reply), hanging=""),
+            *_sentences(checks.closure(reply)),
+            *_sentences(checks.test(reply)),
+            *_sentences(evidence.nothing(reply)),
+            *_sentences(checks.bounds(reply)),
+            *_sentences(checks.largest(reply)),
+            *_sentences(checks.discounted(reply)),
+            *_sentences(checks.unchecked(reply)),
+            *_sentences(checks.remedies(reply)),
         ],
-        evidence.findings(reply),
-        errors.shared(reply),
-        errors.sources(reply),
+        _sentences(evidence.findings(reply)),
+        _listed("Shared errors:", errors.shared(reply)),
+        _listed("Standard deviations:", errors.sources(reply)),
         _sentences(reply.warnings, "Warning: "),
-        performance.care(reply),
+        _listed("Care:", performance.care(reply)),
         [visible(reply.notice)],
     ]
     return "\n\n".join("\n".join(section) for section in sections if section) + "\n"

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Protocol
 
 from reconcile import Knowledge
 from service.balances.reply import Quantity, ReadingResult, StreamBalance
-from service.kit.figures import plain, plus_minus, signed
+from service.kit.figures import signed
+from service.report.document import Cell, Change, Value
 
 _WORDS = {Knowledge.UNOBSERVABLE: "unknown", Knowledge.UNDEFINED: "undefined"}
 
@@ -27,18 +29,22 @@ class HasValue(Protocol):
         """Its class."""
 
 
-def shown(of: HasValue) -> str:
+def value_of(of: HasValue) -> Value:
     """Give a value with its error, or the word for why there is none."""
-    return _WORDS.get(of.class_, "unknown") if of.value is None else plus_minus(of.value, of.sd)
+    words = _WORDS.get(of.class_, "unknown") if of.value is None else ""
+    return Value(of.value, of.sd, words)
 
 
-def read(quantity: Quantity) -> str:
+def shown(of: HasValue) -> str:
+    """Give the same as text."""
+    return value_of(of).text
+
+
+def read(quantity: Quantity) -> Value:
     """Give what was read."""
     if quantity.reading is None:
-        return "not read"
-    if quantity.reading_sd == 0:
-        return f"{plain(quantity.reading)} fixed"
-    return plus_minus(quantity.reading, quantity.reading_sd)
+        return Value(None, words="not read")
+    return Value(quantity.reading, quantity.reading_sd, "fixed" if quantity.reading_sd == 0 else "")
 
 
 def sds(standardised: float) -> str:
@@ -46,22 +52,22 @@ def sds(standardised: float) -> str:
     return f"{signed(standardised, 1.0)} sd"
 
 
-def adjustment(quantity: Quantity) -> str:
+def adjustment(quantity: Quantity) -> Cell:
     """Give an adjustment, also in its own standard deviations."""
     if quantity.reading is None or quantity.reading_sd == 0 or quantity.adjustment is None:
         return ""
     if quantity.class_ is Knowledge.NONREDUNDANT:
         return "unchecked"
     if not quantity.standardised:
-        return signed(quantity.adjustment, quantity.reading_sd)
+        return Change(quantity.adjustment, quantity.reading_sd)
     own_sd = abs(quantity.adjustment / quantity.standardised)
-    return f"{signed(quantity.adjustment, own_sd)} ({sds(quantity.standardised)})"
+    return Change(quantity.adjustment, own_sd, sds(quantity.standardised))
 
 
-def bracketed(quantity: Quantity) -> str:
+def bracketed(quantity: Quantity) -> Value:
     """Give a value, in brackets if it was not read."""
-    cell = shown(quantity)
-    return f"({cell})" if quantity.reading is None and quantity.value is not None else cell
+    of = value_of(quantity)
+    return replace(of, inferred=quantity.reading is None and quantity.value is not None)
 
 
 def with_period(name: str, period: str | None) -> str:

@@ -1,11 +1,10 @@
-"""What was checked, by what, and what it says."""
+"""What was checked, by what, and what it says: in sentences, whatever they are set in."""
 
 from __future__ import annotations
 
 from reconcile import Knowledge
 from service.balances.reply import BalanceReply, RemedySets
 from service.kit.figures import plain, plus_minus
-from service.kit.plain_table import paragraph
 
 from .cells import sds, what
 
@@ -24,11 +23,11 @@ def closure(reply: BalanceReply) -> list[str]:
     if worst is None:
         return []
     of = worst.of if worst.size is None else f"{worst.of} in {worst.size}"
-    return paragraph(
+    said = (
         f"Every quantity closes to {reply.closure.tolerance:.0e} of its throughput or better; "
-        f"worst is {of} at '{worst.node}', {worst.relative:.1e}.",
-        "  ",
+        f"worst is {of} at '{worst.node}', {worst.relative:.1e}."
     )
+    return [said]
 
 
 def test(reply: BalanceReply) -> list[str]:
@@ -41,14 +40,14 @@ def test(reply: BalanceReply) -> list[str]:
         f"reference: {found.reference}"
     )
     if found.p_value is None:
-        return paragraph(f"Test of all adjustments together: {figures}.", "  ")
+        return [f"Test of all adjustments together: {figures}."]
     if found.p_value < LIKELY:
         said = "The adjustments are larger than the stated errors allow"
     elif found.p_value > 1 - LIKELY:
         said = "The adjustments are smaller than the stated errors let expect"
     else:
         said = "The adjustments are as large as the stated errors let expect"
-    return paragraph(f"{said}: p = {found.p_value:.2g}; {figures}.", "  ")
+    return [f"{said}: p = {found.p_value:.2g}; {figures}."]
 
 
 def bounds(reply: BalanceReply) -> list[str]:
@@ -63,7 +62,7 @@ def bounds(reply: BalanceReply) -> list[str]:
         f"{held.get(b.bound, b.bound)}"
         for b in reply.active_bounds
     ]
-    return paragraph(f"Active bounds: {'; '.join(told)}.", "  ") if told else []
+    return [f"Active bounds: {'; '.join(told)}."] if told else []
 
 
 def largest(reply: BalanceReply) -> list[str]:
@@ -81,9 +80,7 @@ def largest(reply: BalanceReply) -> list[str]:
     ]
     if not told:
         return []
-    return paragraph(
-        f"Largest adjustments, in their own standard deviations: {'; '.join(told)}.", "  "
-    )
+    return [f"Largest adjustments, in their own standard deviations: {'; '.join(told)}."]
 
 
 def _first(names: list[str]) -> str:
@@ -97,7 +94,7 @@ def unchecked(reply: BalanceReply) -> list[str]:
     names = [what(r) for r in reply.readings if r.class_ is Knowledge.NONREDUNDANT]
     if not names:
         return []
-    return paragraph(f"Checked by nothing, so a slip would not show: {_first(names)}.", "  ")
+    return [f"Checked by nothing, so a slip would not show: {_first(names)}."]
 
 
 def discounted(reply: BalanceReply) -> list[str]:
@@ -109,15 +106,14 @@ def discounted(reply: BalanceReply) -> list[str]:
         if r.limit is None and r.value is not None and r.weight < _HALF
     ]
     if names:
-        lines += paragraph(f"Discounted, since they do not fit: {_first(names)}.", "  ")
+        lines.append(f"Discounted, since they do not fit: {_first(names)}.")
     second = reply.second_optimum
     if second is not None:
         by_place = {r.pointer: what(r) for r in reply.readings}
         others = [by_place.get(place, place) for place in second.discounted]
-        lines += paragraph(
+        lines.append(
             f"There is a second optimum (objective {second.objective:.4g}), which discounts "
-            f"{_first(others) or 'none'}.",
-            "  ",
+            f"{_first(others) or 'none'}."
         )
     return lines
 
@@ -129,4 +125,4 @@ def remedies(reply: BalanceReply) -> list[str]:
 
 def _remedy(remedy: RemedySets) -> list[str]:
     sets = [" and ".join(chosen) for chosen in remedy.readings[:_MOST_SETS]]
-    return paragraph(f"To know {_first(remedy.unknown)}, read {'; or '.join(sets)}.", "  ")
+    return [f"To know {_first(remedy.unknown)}, read {'; or '.join(sets)}."]

@@ -1,4 +1,4 @@
-"""Where errors come from, what readings share, limits and counts."""
+"""Where errors come from, what readings share, limits: in sentences; counts and contents."""
 
 from __future__ import annotations
 
@@ -6,25 +6,28 @@ from collections import defaultdict
 
 from service.balances.reply import BalanceReply, ReadingResult
 from service.kit.figures import plain, plus_minus
-from service.kit.plain_table import Column, paragraph, table
+from service.report.document import Column, Table
 
-from .cells import adjustment, read, shown, what
+from .cells import adjustment, read, value_of, what
+from .streams import tabled
 
 _PLAIN = "stated as"
 _MOST_LISTED = 4
 
 
-def counts(reply: BalanceReply) -> list[list[str]]:
+def counts(reply: BalanceReply) -> list[Table]:
     """Give each grain count, as counted and as reconciled."""
     return [
-        table(
+        tabled(
+            f"C{what(reading).removeprefix('c')}",
+            f"C{what(reading).removeprefix('c')}",
             [share.of for share in reading.counts],
             [
-                Column("grains", [f"{share.count}" for share in reading.counts]),
-                Column("counted, % of mass", [shown(share.counted) for share in reading.counts]),
-                Column("reconciled", [shown(share.reconciled) for share in reading.counts]),
+                (Column("grains"), [f"{share.count}" for share in reading.counts]),
+                (Column("counted", "% of mass"), [value_of(s.counted) for s in reading.counts]),
+                (Column("reconciled"), [value_of(s.reconciled) for s in reading.counts]),
             ],
-            f"C{what(reading).removeprefix('c')}",
+            unit="%",
         )
         for reading in reply.readings
         if reading.counts
@@ -33,16 +36,11 @@ def counts(reply: BalanceReply) -> list[list[str]]:
 
 def limits(reply: BalanceReply) -> list[str]:
     """Give the results below or above a limit."""
-    found = [r for r in reply.readings if r.limit is not None]
     signs = {"below": "<", "above": ">"}
     return [
-        line
-        for r in found
-        for line in paragraph(
-            f"{what(r)} {signs[r.limit or 'below']} {plain(r.value or 0)} {r.unit}: "
-            f"{_reconciled(r)}.",
-            "  ",
-        )
+        f"{what(r)} {signs[r.limit]} {plain(r.value or 0)} {r.unit}: {_reconciled(r)}."
+        for r in reply.readings
+        if r.limit is not None
     ]
 
 
@@ -52,29 +50,26 @@ def _reconciled(reading: ReadingResult) -> str:
     return f"reconciled {plus_minus(reading.reconciled, reading.reconciled_sd)}"
 
 
-def contents(reply: BalanceReply) -> list[str]:
+def contents(reply: BalanceReply) -> Table | None:
     """Give the contents of minerals that took part in the adjustment."""
     if not reply.contents:
-        return []
-    return table(
+        return None
+    return tabled(
+        "Contents of minerals",
+        "Contents of minerals",
         [f"{c.analyte} in {c.component}, {c.unit}" for c in reply.contents],
         [
-            Column("given", [read(c) for c in reply.contents]),
-            Column("reconciled", [shown(c) for c in reply.contents]),
-            Column("adjustment", [adjustment(c) for c in reply.contents]),
+            (Column("given"), [read(c) for c in reply.contents]),
+            (Column("reconciled"), [value_of(c) for c in reply.contents]),
+            (Column("adjustment"), [adjustment(c) for c in reply.contents]),
         ],
-        "Contents of minerals",
+        units=[c.unit for c in reply.contents],
     )
 
 
 def shared(reply: BalanceReply) -> list[str]:
     """Give the errors that readings share."""
-    if not reply.shared_errors:
-        return []
-    return [
-        "Shared errors:",
-        *(line for s in reply.shared_errors for line in paragraph(f"- {s.statement}", "  ")),
-    ]
+    return [shared.statement for shared in reply.shared_errors]
 
 
 def sources(reply: BalanceReply) -> list[str]:
@@ -83,11 +78,11 @@ def sources(reply: BalanceReply) -> list[str]:
     for reading in reply.readings:
         groups[reading.sd_from].append(reading)
     told = {origin: readings for origin, readings in groups.items() if not _is_plain(origin)}
-    lines = ["Standard deviations:"] if told else []
-    for origin, readings in told.items():
-        lines += paragraph(f"- {_first(readings)}: {origin}{_sampling(readings)}.", "  ")
+    lines = [
+        f"{_first(readings)}: {origin}{_sampling(readings)}." for origin, readings in told.items()
+    ]
     if told and len(told) < len(groups):
-        lines.append("- All others: as stated with the reading.")
+        lines.append("All others: as stated with the reading.")
     return lines
 
 

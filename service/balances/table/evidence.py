@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from service.balances.reply import BalanceReply
-from service.kit.plain_table import paragraph
 
 
 def nothing(reply: BalanceReply) -> list[str]:
@@ -11,7 +10,7 @@ def nothing(reply: BalanceReply) -> list[str]:
     found = reply.evidence
     if found is None or found.findings or found.global_test is None:
         return []
-    return [line for said in found.statements for line in paragraph(said, "  ")]
+    return found.statements
 
 
 def findings(reply: BalanceReply) -> list[str]:
@@ -19,4 +18,4 @@ def findings(reply: BalanceReply) -> list[str]:
     found = reply.evidence
     if found is None or not found.findings:
         return []
-    return [line for said in found.statements for line in paragraph(said, "  ")]
+    return found.statements

@@ -3,72 +3,69 @@
 from __future__ import annotations
 
 from service.balances.reply import BalanceReply, SeparationFigures, SeriesPerformance
-from service.kit.plain_table import Column, paragraph, table
+from service.report.document import Column, Table
 
-from .cells import shown
-
-
-def performances(reply: BalanceReply) -> list[list[str]]:
-    """Give each series: its yields, its separations, and what they say."""
-    return [section for series in reply.performance for section in _series(series)]
+from .cells import value_of
+from .streams import Filled, tabled
 
 
-def _series(series: SeriesPerformance) -> list[list[str]]:
-    lone = _head(series)
-    return [lone, *(_separation(s) for s in series.separations), _sentences(series)]
+def heading(series: SeriesPerformance) -> str:
+    """Say what the series is of."""
+    return f"What was separated from {' + '.join(repr(f) for f in series.feed)}"
 
 
-def _head(series: SeriesPerformance) -> list[str]:
-    lines = paragraph(f"What was separated from {' + '.join(repr(f) for f in series.feed)}")
-    for yields in series.yields:
-        what = "Yield" if yields.size is None else f"Yield, {yields.size}"
-        lines += table(
-            series.products,
-            [
-                Column("alone", [shown(p.alone) for p in yields.products]),
-                Column("so far", [shown(p.cumulative) for p in yields.products]),
-            ],
-            f"{what}, %",
-        )
-    return lines
+def yields(series: SeriesPerformance) -> list[Table]:
+    """Give the yields of a series, in all sizes first, then by size."""
+    tables = []
+    for found in series.yields:
+        what = "Yield" if found.size is None else f"Yield, {found.size}"
+        columns: list[Filled] = [
+            (Column("alone"), [value_of(p.alone) for p in found.products]),
+            (Column("so far"), [value_of(p.cumulative) for p in found.products]),
+        ]
+        tables.append(tabled(f"{what}, %", f"{what}, %", series.products, columns, unit="%"))
+    return tables
 
 
-def _separation(found: SeparationFigures) -> list[str]:
+def separations(series: SeriesPerformance) -> list[Table]:
+    """Give for each mineral, component or analyte where it went and how well it was separated."""
+    return [_separation(found) for found in series.separations]
+
+
+def _separation(found: SeparationFigures) -> Table:
     name = found.of if found.size is None else f"{found.of}, {found.size}"
     places = found.products
-    columns = [
-        Column(f"grade, {found.unit}", [shown(p.grade) for p in places]),
-        Column("recovery, %", [shown(p.recovery) for p in places]),
+    columns: list[Filled] = [
+        (Column("grade", found.unit), [value_of(p.grade) for p in places]),
+        (Column("recovery", "%"), [value_of(p.recovery) for p in places]),
     ]
     if found.pure is None:
-        columns.append(Column("times the head", [shown(p.enrichment) for p in places]))
+        columns.append((Column("times the head"), [value_of(p.enrichment) for p in places]))
     else:
         efficiencies = [p.separation_efficiency for p in places]
-        columns.append(
-            Column("separation efficiency, %", [shown(e) if e else "" for e in efficiencies])
-        )
+        cells = [value_of(e) if e else "" for e in efficiencies]
+        columns.append((Column("separation efficiency", "%"), cells))
     columns += [
-        Column("grade so far", [shown(p.grade) for p in found.cumulative]),
-        Column("recovery so far", [shown(p.recovery) for p in found.cumulative]),
+        (Column("grade so far"), [value_of(p.grade) for p in found.cumulative]),
+        (Column("recovery so far"), [value_of(p.recovery) for p in found.cumulative]),
     ]
-    return table([p.product for p in places], columns, name)
+    return tabled(name, name, [p.product for p in places], columns)
 
 
-def _sentences(series: SeriesPerformance) -> list[str]:
-    said = [
+def sentences(series: SeriesPerformance) -> list[str]:
+    """Say what the figures of a series say."""
+    return [
         *series.statements,
         *(s.statement for s in series.separations if s.size is None),
         *(m.statement for m in series.makeup),
         *(h.statement for h in series.heads),
     ]
-    return [line for sentence in said for line in paragraph(sentence, "  ")]
 
 
 def care(reply: BalanceReply) -> list[str]:
-    """Give what needs care."""
+    """Say what needs care."""
     found = reply.care
     if found is None:
         return []
     said = [s.statement for s in found.radioactivity]
-    said += [f"{c.topic[0].upper()}{c.topic[1:]}: {c.text}" for c in found.cautions]
-    return ["Care:", *(line for one in said for line in paragraph(f"- {one}", "  "))]
+    return said + [f"{c.topic[0].upper()}{c.topic[1:]}: {c.text}" for c in found.cautions]

@@ -1,0 +1,1 @@
+"""Reports: what one says, and the forms it is set in; knows nothing of balances."""
