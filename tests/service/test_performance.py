@@ -155,9 +155,12 @@ def test_a_head_that_differs_is_called_so() -> None:
     for reading in request["readings"]:
         if reading["stream"] == "feed" and reading["of"] == "TiO2":
             reading["value"] *= 1.25
-    heads = {h["of"]: h for h in post(request).json()["performance"][0]["heads"]}
+    reply = post(request | {"care": {}}).json()
+    heads = {h["of"]: h for h in reply["performance"][0]["heads"]}
 
     assert heads["TiO2"]["among_all"] < 1e-6
+    assert "contradict one another" in reply["performance"][0]["statements"][0]
+    assert "contradict one another" in reply["care"]["cautions"][0]["text"]
     assert "more than the stated errors explain" in heads["TiO2"]["statement"]
 
 

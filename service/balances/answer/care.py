@@ -26,7 +26,7 @@ from service.balances.terms.minerals import formula_of, named_formula
 from service.kit.figures import plain, plus_minus
 from service.kit.units import to_fraction
 
-from . import cautions
+from . import cautions, said
 from .performance import figure_of
 from .terms import Answering
 
@@ -135,8 +135,13 @@ class _Telling:
             yield Caution(
                 topic="radioactivity",
                 streams=list(dict.fromkeys((*above, *unknown))),
-                text=cautions.radioactivity(
-                    above, unknown, [*carrying], self._unfollowed(), known=known
+                text=" ".join(
+                    (
+                        *(said.doubt_of(self.it.balance.test) if known else ()),
+                        cautions.radioactivity(
+                            above, unknown, [*carrying], self._unfollowed(), known=known
+                        ),
+                    )
                 ),
             )
         yield from self._silica()
@@ -184,13 +189,13 @@ def _is_open(told: StreamActivity) -> bool:
 
 
 def _statement(told: StreamActivity) -> str:
-    said = f"'{told.stream}': {', '.join(_of_nuclide(n) for n in told.nuclides)}."
+    parts = f"'{told.stream}': {', '.join(_of_nuclide(n) for n in told.nuclides)}."
     known = [n.nuclide for n in told.nuclides if n.activity.value is not None]
     if not known:
-        return said
+        return parts
     first, second = _stands(told.exemption), _stands(told.transport)
     by = f" This is by {known[0]} alone." if len(known) < len(told.nuclides) else ""
-    return f"{said} {first[0].upper()}{first[1:]}; {second} (transport).{by}"
+    return f"{parts} {first[0].upper()}{first[1:]}; {second} (transport).{by}"
 
 
 def _of_nuclide(told: NuclideFigure) -> str:

@@ -70,7 +70,9 @@ class _Telling:
             name=self.name,
             feed=list(self.series.feed),
             products=list(self.series.products),
-            statements=said.about_series(self.it.share(self.found.elsewhere), separations),
+            statements=said.about_series(
+                self.it.share(self.found.elsewhere), separations, self.it.balance.test
+            ),
             elsewhere=self.it.share(self.found.elsewhere),
             yields=[self._yields(k) for k in range(len(self.found.yields))],
             separations=separations,

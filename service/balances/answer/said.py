@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from reconcile import Knowledge, Known
+from reconcile import GlobalTest, Knowledge, Known
 from service.balances.reply import (
     Figure,
     HeadComparison,
@@ -37,9 +37,23 @@ def _shown(figure: Figure | Share) -> str:
     return f"{plus_minus(figure.value, figure.sd)}{unit}"
 
 
-def about_series(elsewhere: Share, separations: Sequence[SeparationFigures]) -> list[str]:
-    """Say what share of the feed is in no product, and how the figures are reckoned."""
-    said = []
+def doubt_of(test: GlobalTest | None) -> list[str]:
+    """Say that errors are doubtful where the readings contradict one another."""
+    if test is None or test.p_value is None or test.p_value >= NOTABLE:
+        return []
+    said = (
+        "The readings contradict one another by more than their stated errors allow "
+        f"(p = {test.p_value:.2g}): a reading is wrong or errors are larger than stated, so take "
+        "no figure here as sure as its standard deviation says, and see what may be wrong."
+    )
+    return [said]
+
+
+def about_series(
+    elsewhere: Share, separations: Sequence[SeparationFigures], test: GlobalTest | None
+) -> list[str]:
+    """Say what share of the feed is in no product, how sure figures are and how reckoned."""
+    said = doubt_of(test)
     if elsewhere.value is None:
         said.append("What share of the feed's solids is in none of these products is not known.")
     elif elsewhere.sd == 0 and elsewhere.value == 0:
