@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
@@ -28,6 +28,7 @@ from reconcile.minerals import UnclearAnalyte, UnreadableFormula, content, read_
 from .amounts import amount_of, amounts_of
 
 if TYPE_CHECKING:
+    from reconcile.kernel.problem import Floats
     from reconcile.linearisation import Linearisation
 
 AVOGADRO = 6.02214076e23
@@ -163,13 +164,55 @@ def is_silica(name: str, formula: str | None) -> bool:
         return False
 
 
-def chance_above(known: Known, level: float) -> float | None:
-    """Give the probability that a value lies above a level, its error being normal."""
+@dataclass(frozen=True, slots=True)
+class Below:
+    """A result below a ``limit``; ``sd`` is that of a measurement at it, both in one unit."""
+
+    limit: float
+    sd: float
+
+
+def chance_above(known: Known, level: float, below: Below | None = None) -> float | None:
+    """
+    Give the probability that an amount lies above a level.
+
+    Its error is normal, cut at zero.  A result ``below`` a limit weighs it by the probability that
+    such a measurement is not above the limit: the balance's own sd takes no account of it where the
+    estimate lies well below.
+    """
     if known.value is None or known.sd is None:
         return None
     if known.sd == 0:
         return float(known.value > level)
-    return float(norm.sf((level - known.value) / known.sd))
+    if below is None:
+        whole = norm.logsf(-known.value / known.sd)
+        return float(np.exp(norm.logsf((max(level, 0.0) - known.value) / known.sd) - whole))
+    at, weight = _weighed(known.value, known.sd, below)
+    return float(weight[at > level].sum())
+
+
+def held_below(known: Known, below: Below | None) -> Known:
+    """Give mean and sd of an amount that was read below a limit, as :func:`chance_above` has it."""
+    if below is None or known.value is None or not known.sd:
+        return known
+    at, weight = _weighed(known.value, known.sd, below)
+    mean = float(weight @ at)
+    return replace(known, value=mean, sd=float(np.sqrt(weight @ (at - mean) ** 2)))
+
+
+def _weighed(value: float, sd: float, below: Below) -> tuple[Floats, Floats]:
+    """Give values, evenly spread where they are possible, and their probabilities."""
+    at = np.linspace(max(value - _FAR * sd, 0.0), max(value, 0.0) + _FAR * sd, _STEPS)
+    log = norm.logpdf(at, value, sd) + norm.logcdf((below.limit - at) / below.sd)
+    weight = np.exp(log - log.max())
+    return at, weight / weight.sum()
+
+
+_FAR = 10.0
+"""Standard deviations beyond which nothing is looked for."""
+
+_STEPS = 4001
+"""Places at which a distribution is summed: 200 in a standard deviation."""
 
 
 @dataclass(frozen=True)

@@ -99,6 +99,23 @@ def test_below_detection_is_an_upper_limit_in_words() -> None:
     assert "stay below" not in care["cautions"][0]["text"]
 
 
+def test_a_limit_holds_what_the_balance_knows_vaguely() -> None:
+    """A tray read below a limit is told by it, though head and rest give a vague number."""
+    body = request({"name": "ThO2", "unit": "ppm"}, {"name": "U", "unit": "ppm"})
+    body["readings"] += [
+        assay("feed", "ThO2", 1000, 40),
+        assay("nonmag", "ThO2", 1570, 60),
+        {"stream": "mag 1", "of": "ThO2", "below": 60},
+        assay("mag 1", "U", 20, 5),
+    ]
+    mag = stream(asked(body), "mag 1")
+
+    assert mag["nuclides"][0]["activity"]["sd"] > 0.3
+    assert mag["statement"].startswith("'mag 1': Th-232 not detected, below 0.21 Bq/g, U-238 0.247")
+    assert mag["exemption"]["chance"] < 1e-6
+    assert mag["transport"]["chance"] < 1e-6
+
+
 def test_what_is_not_followed_is_asked_for() -> None:
     """Without uranium nothing is said of it but that it should be assayed."""
     body = request({"name": "ThO2", "unit": "ppm"})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
@@ -11,10 +12,12 @@ from reconcile.metallurgy.hazards import (
     NUCLIDES,
     TRANSPORT_FACTOR,
     Activities,
+    Below,
     Nuclide,
     Rule,
     chance_above,
     chance_in_words,
+    held_below,
     is_silica,
     may_carry,
 )
@@ -70,59 +73,50 @@ class _Telling:
     def stream(self, found: Activities) -> StreamActivity:
         """Give thorium and uranium of one stream."""
         known = {n.name: found.nuclides.get(n.name, _UNKNOWN) for n in NUCLIDES}
+        limits = {n.name: self._below(n, found.stream) for n in NUCLIDES}
         together = found.together or _UNKNOWN
-        exemption = self._standing(known, together, LEVEL_BQ_G, Rule(self.asked.rule))
-        transport = self._standing(
-            known, together, LEVEL_BQ_G * TRANSPORT_FACTOR, Rule(self.asked.transport_rule)
-        )
+        standing = _Standing(known, limits, together)
         told = StreamActivity(
             stream=found.stream,
-            nuclides=[self._nuclide(n, found.stream, known[n.name]) for n in NUCLIDES],
+            nuclides=[self._nuclide(n, known[n.name], limits[n.name]) for n in NUCLIDES],
             together=figure_of(together, 1.0, BECQUEREL),
-            exemption=exemption,
-            transport=transport,
+            exemption=standing.beside(LEVEL_BQ_G, Rule(self.asked.rule)),
+            transport=standing.beside(
+                LEVEL_BQ_G * TRANSPORT_FACTOR, Rule(self.asked.transport_rule)
+            ),
             statement="",
         )
         return told.model_copy(update={"statement": _statement(told)})
 
-    def _nuclide(self, nuclide: Nuclide, stream: str, known: Known) -> NuclideFigure:
+    def _nuclide(self, nuclide: Nuclide, known: Known, below: Below | None) -> NuclideFigure:
         return NuclideFigure(
             nuclide=nuclide.name,
             counted_in=list(self.counted.get(nuclide.element, {})),
             activity=figure_of(known, 1.0, BECQUEREL),
-            below=self._below(nuclide, stream) if known.value is None else None,
-            chance=chance_above(known, LEVEL_BQ_G),
+            below=None if below is None else below.limit,
+            chance=chance_above(known, LEVEL_BQ_G, below),
         )
 
-    def _below(self, nuclide: Nuclide, stream: str) -> float | None:
+    def _below(self, nuclide: Nuclide, stream: str) -> Below | None:
         """Give the activity at the limit below which everything that it is counted in was read."""
         limits = {
-            entry.words: to_fraction(entry.value, entry.unit)
+            entry.words: Below(
+                to_fraction(entry.value, entry.unit), to_fraction(entry.sd, entry.unit)
+            )
             for entry in self.it.intake.terms.entries
             if entry.limit is Limit.BELOW
             and entry.value is not None
+            and entry.sd is not None
+            and entry.left_out is None
             and entry.place.names == (stream,)
         }
         shares = self.counted.get(nuclide.element, {})
         if not shares or not limits.keys() >= shares.keys():
             return None
-        return sum(share * limits[name] for name, share in shares.items()) * nuclide.activity
-
-    @staticmethod
-    def _standing(
-        known: Mapping[str, Known], together: Known, level: float, rule: Rule
-    ) -> Standing:
-        """Give the chance that a level is exceeded; of what is known, where not all is."""
-        if rule is Rule.SUM and together.value is not None:
-            chance = chance_above(together, level)
-        else:
-            chances = [c for k in known.values() if (c := chance_above(k, level)) is not None]
-            chance = max(chances, default=None)
-        return Standing(
-            rule=rule.value,
-            level=level,
-            chance=chance,
-            in_words=None if chance is None else chance_in_words(chance),
+        parts = [(share * nuclide.activity, limits[name]) for name, share in shares.items()]
+        return Below(
+            sum(becquerel * part.limit for becquerel, part in parts),
+            math.hypot(*(becquerel * part.sd for becquerel, part in parts)),
         )
 
     def cautions(self, told: list[StreamActivity], failure: str | None) -> Iterator[Caution]:
@@ -183,6 +177,44 @@ class _Telling:
             yield cautions.silica(told, minerals or None)
 
 
+@dataclass(frozen=True)
+class _Standing:
+    """The nuclides of one stream beside a level."""
+
+    known: Mapping[str, Known]
+    limits: Mapping[str, Below | None]
+    together: Known
+
+    def beside(self, level: float, rule: Rule) -> Standing:
+        """Give the chance that a level is exceeded; of what is known, where not all is."""
+        if rule is Rule.SUM and self.together.value is not None:
+            chance = chance_above(self._sum(), level)
+        else:
+            chances = [
+                c
+                for name, known in self.known.items()
+                if (c := chance_above(known, level, self.limits[name])) is not None
+            ]
+            chance = max(chances, default=None)
+        return Standing(
+            rule=rule.value,
+            level=level,
+            chance=chance,
+            in_words=None if chance is None else chance_in_words(chance),
+        )
+
+    def _sum(self) -> Known:
+        """Give the sum; of what was read below a limit as it is held by that, each by itself."""
+        if not any(self.limits.values()):
+            return self.together
+        held = [held_below(known, self.limits[name]) for name, known in self.known.items()]
+        return Known(
+            sum(known.value or 0.0 for known in held),
+            math.hypot(*(known.sd or 0.0 for known in held)),
+            Knowledge.OBSERVABLE,
+        )
+
+
 def _is_open(told: StreamActivity) -> bool:
     """Say whether something that is followed is not known, not even as a limit."""
     return any(n.counted_in and n.activity.value is None and n.below is None for n in told.nuclides)
@@ -199,10 +231,11 @@ def _statement(told: StreamActivity) -> str:
 
 
 def _of_nuclide(told: NuclideFigure) -> str:
-    if told.activity.value is not None:
-        return f"{told.nuclide} {plus_minus(told.activity.value, told.activity.sd)} {BECQUEREL}"
-    if told.below is not None:
+    value, sd = told.activity.value, told.activity.sd or 0.0
+    if told.below is not None and (value is None or value + sd > told.below):
         return f"{told.nuclide} not detected, below {told.below:.2g} {BECQUEREL}"
+    if value is not None:
+        return f"{told.nuclide} {plus_minus(value, sd)} {BECQUEREL}"
     if not told.counted_in:
         return f"{told.nuclide} not followed"
     return f"{told.nuclide} unknown, since nothing that was read determines it"

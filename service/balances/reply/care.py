@@ -59,13 +59,13 @@ class NuclideFigure(Out):
         examples=[_ACTIVITY],
     )
     below: float | None = Field(
-        description="Where nothing but results below a limit was read: the activity at that limit, "
+        description="Where it was read below a limit in this stream: the activity at that limit, "
         "Bq/g.",
         examples=[0.18],
     )
     chance: float | None = Field(
-        description="Probability that it lies above the level of the exemption; null where it is "
-        "not known.",
+        description="Probability that it lies above the level of the exemption, its error being "
+        "normal, cut at zero and held by what was read below a limit; null where it is not known.",
         examples=[0.98],
     )
 

@@ -10,9 +10,11 @@ from reconcile.metallurgy.hazards import (
     TH_232,
     U_238,
     Activities,
+    Below,
     carriers,
     chance_above,
     chance_in_words,
+    held_below,
     is_silica,
     may_carry,
     share_of_element,
@@ -184,3 +186,25 @@ def test_chances_and_their_words() -> None:
     assert ["virtually certain", "exceptionally unlikely"] == [
         chance_in_words(p) for p in (0.999, 0.001)
     ]
+
+
+def test_what_was_read_below_a_limit_is_hardly_above_it() -> None:
+    """A vague estimate is held by the limit; mean and chance against a simulation."""
+    vague, below = Known(0.0, 0.6, Knowledge.OBSERVABLE), Below(0.2, 0.07)
+    rng = np.random.default_rng(2)
+    drawn = rng.normal(vague.value, vague.sd, 400_000)
+    kept = drawn[(drawn >= 0) & (drawn + rng.normal(0, below.sd, len(drawn)) < below.limit)]
+    held = held_below(vague, below)
+
+    assert pytest.approx(float((kept > 0.25).mean()), rel=0.05) == chance_above(vague, 0.25, below)
+    assert pytest.approx((kept.mean(), kept.std()), rel=0.01) == (held.value, held.sd)
+    assert chance_above(vague, 1.0, below) < 1e-9
+    assert 0.09 < chance_above(vague, 1.0) < 0.1
+
+
+def test_a_limit_far_above_changes_nothing() -> None:
+    """Nor does one that the estimate knows better than."""
+    known, far = Known(1.2, 0.1, Knowledge.OBSERVABLE), Below(50.0, 1.0)
+
+    assert pytest.approx(chance_above(known, 1.1), rel=0.02) == chance_above(known, 1.1, far)
+    assert pytest.approx(1.2, rel=1e-6) == held_below(known, far).value
