@@ -199,7 +199,9 @@ def _is_plain(series: _Series, shift: int) -> bool:
     sheet, readings = series.flowsheet, series.counted(shift)
     uncertain = any(c.sd > 0 for contents in sheet.contents.values() for c in contents.values())
     return bool(readings) and not (
-        uncertain or sheet.orders or any(r.causes or r.limit or r.sd == 0 for r in readings)
+        uncertain
+        or sheet.orders
+        or any(r.causes or r.limit or r.sd == 0 or r.level is not None for r in readings)
     )
 
 

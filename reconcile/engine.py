@@ -24,7 +24,7 @@ from .kernel.budget import Budget, OverBudget, in_hand, spending
 from .kernel.limits import CLOSURE_TOLERANCE
 from .linearisation import Linearisation
 from .measurands import measurand
-from .model import Key, Model
+from .model import Key
 from .options import Options, Robust
 from .plan import PLANS
 from .readings import Reading
@@ -261,7 +261,9 @@ def _with_size_caution(
     before = (solution.optimum.objective, test.degrees_of_freedom)
     falls: dict[str, float] = {}
     for node in suspects:
-        other = replace(planned, model=Model(cautions.altered(sheet, node), planned.model.causes))
+        other = replace(
+            planned, model=replace(planned.model, flowsheet=cautions.altered(sheet, node))
+        )
         try:
             found = solve(other, solution.own_values, solution.own_sds, options, planned.budget)
         except (Contradiction, StartError, np.linalg.LinAlgError):

@@ -247,7 +247,9 @@ class Linearisation:
         sure = below > np.finfo(float).eps * ratios.denominators(self.solution.throughput)
         safe = np.where(sure, below, 1.0)
         value = above / safe
-        gradient = ratios.without_offsets().derivative(x, value, safe, np.ones(ratios.count))
+        own = ratios.without_offsets(self.solution.plan.model.first_level)
+        gradient = own.derivative(x, value, safe, np.ones(ratios.count))
+        value = value + own.offsets(x)
         return np.where(sure, value, np.nan), gradient
 
     def _scaled(self, rows: sp.csr_array) -> sp.csr_array:

@@ -9,7 +9,7 @@ New kinds of reading are new rows of this vocabulary, not new branches of the ca
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 from .flowsheet import SOLIDS, WATER, Flowsheet, Part, Quantity
@@ -24,13 +24,15 @@ class Measurand:
 
     ``above`` and ``below`` are sums of a stream's quantities, ``below`` empty for an amount;
     ``carried`` adds to ``above`` what minerals carry of an analyte: (amount of the mineral,
-    mineral, analyte).
+    mineral, analyte).  ``level`` names a number of which nothing is known, taken off the ratio: all
+    that names the same level is so far from the same number.
     """
 
     name: str
     above: Terms
     below: Terms = ()
     carried: tuple[tuple[Quantity, str, str], ...] = ()
+    level: str | None = None
 
     @property
     def quantities(self) -> tuple[Quantity, ...]:
@@ -47,6 +49,7 @@ class Measurand:
     def is_plain(self) -> bool:
         """Whether it is one quantity as it is, or over the dry solids of the same streams."""
         alone = len(self.above) == 1 and self.above[0][1] == 1.0 and not self.carried
+        alone = alone and self.level is None
         return alone and self.below in {(), ((SOLIDS, 1.0),)}
 
 
@@ -138,6 +141,15 @@ def share_by_volume(
 def total(components: Sequence[str]) -> Measurand:
     """Sum of components as a fraction of the dry solids."""
     return Measurand(f"total of {_listed(components)}", _sum(*components), _sum(SOLIDS))
+
+
+def less_level(of: Measurand, level: str) -> Measurand:
+    """
+    Give a ratio less a level that others share, as of streams whose grade is the same.
+
+    Read as zero of several streams it holds their grades together, wherever these are.
+    """
+    return replace(of, level=level)
 
 
 def nothing(name: str) -> Measurand:

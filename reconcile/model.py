@@ -60,6 +60,11 @@ def causes_of(keys: Iterable[Key]) -> tuple[Common, ...]:
     return tuple(Common((name,), 0.0, 1.0) for name in names)
 
 
+def levels_of(keys: Iterable[Key]) -> tuple[str, ...]:
+    """Give the levels that readings are taken against, of which nothing is known beforehand."""
+    return tuple(dict.fromkeys(key.of.level for key in keys if key.of.level is not None))
+
+
 def uncertain_contents(flowsheet: Flowsheet) -> tuple[Common, ...]:
     """Give the contents of minerals that have an error of their own."""
     return tuple(
@@ -118,6 +123,7 @@ class Model:
 
     flowsheet: Flowsheet
     causes: tuple[Common, ...] = ()
+    levels: tuple[str, ...] = ()
 
     @property
     def streams(self) -> int:
@@ -142,7 +148,22 @@ class Model:
     @property
     def size(self) -> int:
         """Number of unknowns."""
+        return self.amounts + self.loose
+
+    @property
+    def loose(self) -> int:
+        """Number of unknowns of no stream: those with something known beforehand, then levels."""
+        return len(self.common) + len(self.levels)
+
+    @property
+    def first_level(self) -> int:
+        """Position of the first level, behind everything else."""
         return self.amounts + len(self.common)
+
+    @lazy
+    def level_column(self) -> dict[str, int]:
+        """Position of each level."""
+        return {level: self.first_level + i for i, level in enumerate(self.levels)}
 
     @lazy
     def common_column(self) -> dict[tuple[str, ...], int]:
@@ -158,8 +179,8 @@ class Model:
         return np.arange(self.streams) * self.kinds + quantity
 
     def wide(self, amounts: Floats, common: float | Floats) -> Floats:
-        """Give (streams · Q,) or (streams, Q) numbers with those of the common unknowns behind."""
-        behind = np.broadcast_to(np.asarray(common), (len(self.common),))
+        """Give (streams · Q,) or (streams, Q) numbers with those of the unknowns of no stream."""
+        behind = np.broadcast_to(np.asarray(common), (self.loose,))
         return np.concatenate((amounts.ravel(), behind))
 
     def by_stream(self, x: Floats) -> Floats:
@@ -437,7 +458,7 @@ class Model:
         """Stream of each unknown and node of each balance."""
         groups = np.repeat(np.arange(self.streams), self.kinds)
         node, _ = self.balances
-        return Places(np.concatenate((groups, np.full(len(self.common), -1))), node)
+        return Places(np.concatenate((groups, np.full(self.loose, -1))), node)
 
     @lazy
     def part_of(self) -> Ints:
@@ -455,4 +476,4 @@ class Model:
 
 def model_of(flowsheet: Flowsheet, keys: Sequence[Key]) -> Model:
     """Number a flowsheet for the readings that are to be taken on it."""
-    return Model(flowsheet, causes_of(keys))
+    return Model(flowsheet, causes_of(keys), levels_of(keys))

@@ -134,7 +134,7 @@ class Plan:
     def _ranks(self) -> Ranks | None:
         """Solids after all else, where nothing but solids couples the quantities."""
         model = self.model
-        if model.sums or len(model.common):
+        if model.sums or model.loose:
             return None
         kind = np.arange(model.size) % model.kinds
         _, quantity = model.balances
@@ -300,7 +300,7 @@ class Plan:
             feeds = random.uniform(0.5, 1.5, model.streams)
             share = random.uniform(0.5, 1.5, model.streams)
             point[:, quantity] = model.flow(feeds, share, quantity)
-        return model.wide(point, random.uniform(0.5, 1.5, len(model.common)))
+        return model.wide(point, random.uniform(0.5, 1.5, model.loose))
 
     def _projected(self, point: Floats) -> Floats:
         """Give the nearest point where every balance and every sum holds."""
@@ -315,7 +315,8 @@ class Plan:
     def _generic_rows(self, chosen: Bools, closed: Bools, *, alone: bool = True) -> sp.csr_array:
         """Give derivatives at the generic point; ``alone`` as if no errors were shared."""
         ratios = self.ratios.keep(chosen)
-        ratios = ratios.without_offsets() if alone else ratios
+        if alone:
+            ratios = ratios.without_offsets(self.model.first_level)
         point = np.where(closed, 0.0, self._generic_point)
         below = ratios.denominators(point)
         ratio = ratios.numerators(point) / below

@@ -61,6 +61,11 @@ class Reading:
         return self.of if isinstance(self.of, str) else self.of.name
 
     @property
+    def level(self) -> str | None:
+        """The level that it is taken against, if there is one."""
+        return None if isinstance(self.of, str) else self.of.level
+
+    @property
     def total_sd(self) -> float:
         """Standard deviation of its own and the shared errors together."""
         return math.hypot(self.sd, *(size for _, size in self.causes))

@@ -57,6 +57,8 @@ def _measured(model: Model, streams: Iterable[str], of: Measurand) -> _Row:
 
 def _row(model: Model, key: Key) -> _Row:
     row = _measured(model, key.streams, key.of)
+    if key.of.level is not None:
+        row.beside[model.level_column[key.of.level]] = -1.0
     for name, size in key.causes:
         column = model.common_column[name,]
         row.beside[column] = row.beside.get(column, 0.0) + size

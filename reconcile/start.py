@@ -235,13 +235,34 @@ def guess(plan: Plan, values: Floats) -> Guess:
     columns += [solids] * (model.kinds - len(columns))
     point = _summed(model, np.column_stack(columns))
     throughput = _typical_flows(model, point)
-    known = np.array([common.value for common in model.common])
-    size = np.array([common.typical for common in model.common])
+    level = _levels(plan, point)
+    known = np.concatenate(([common.value for common in model.common], level))
+    size = np.concatenate(([common.typical for common in model.common], level))
     wide = model.wide(point, known)
     scale = np.where(wide[: model.amounts] > 0, wide[: model.amounts], throughput.ravel())
     nearby = _nearby_flows(model, point, throughput)
     wide_flows = (model.wide(flows, size) for flows in (throughput, nearby, scale))
     return Guess(wide, *wide_flows)
+
+
+def _levels(plan: Plan, point: Floats) -> Floats:
+    """Give for each level the mean of the ratios read against it, at amounts (streams, Q)."""
+    model, ratios = plan.model, plan.ratios
+    if not model.levels:
+        return np.zeros(0)
+    x = model.wide(point, 0.0)
+    value = ratios.numerators(x) / np.maximum(ratios.denominators(x), np.finfo(float).tiny)
+    against = [key.of.level for key in plan.keys]
+    return np.array(
+        [
+            max(np.mean([v for v, at in zip(value, against, strict=False) if at == level]), _LEAST)
+            for level in model.levels
+        ]
+    )
+
+
+_LEAST = 1e-9
+"""Size at least of a level, as a mass fraction: it scales an unknown and bends nothing."""
 
 
 def _linear_program(cost: Floats, below: Any, equal: Any, right: Floats, bounds: Floats) -> Any:  # noqa: ANN401, SciPy's answer has no public type

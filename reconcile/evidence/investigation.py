@@ -226,7 +226,7 @@ class Investigation:
             return []
         known, space = view.positions(chosen), view.search.space
         signatures = [view.search.signature(k) for k in known]
-        inner = np.array([one.crosses[known] for one in signatures]).reshape(len(known), -1)
+        inner = np.array([one.crosses[known] for one in signatures]).reshape(len(known), len(known))
         covariance = np.linalg.inv(0.5 * (inner + inner.T)) if known else np.zeros((0, 0))
         sizes = covariance @ space.scores[known]
         moves = [

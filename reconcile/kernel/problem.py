@@ -137,9 +137,10 @@ class Ratios:
             products=replace(products, factor=grown),
         )
 
-    def without_offsets(self) -> Ratios:
-        """Give the same readings as if they shared no errors."""
-        return replace(self, beside=np.zeros_like(self.beside))
+    def without_offsets(self, first: int | None = None) -> Ratios:
+        """Give the same readings as if they shared no errors; from ``first`` on offsets stay."""
+        stays = np.zeros(len(self.indices), dtype=bool) if first is None else self.indices >= first
+        return replace(self, beside=np.where(stays, self.beside, 0.0))
 
     def keep(self, chosen: Bools) -> Ratios:
         """Give the readings marked in ``chosen``, shape (m,)."""

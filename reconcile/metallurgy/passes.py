@@ -48,17 +48,19 @@ class Pass:
     """
     A pass: what it took and what it made.
 
-    ``reads_feed`` says that what was fed was weighed or assayed as such, all of it together.
+    ``reads_feed`` says that what was fed was weighed or assayed as such, all of it together;
+    ``is_split`` that the products have the grades of the feed.
     """
 
     name: str
     fed: tuple[Taking, ...]
     products: tuple[Lot, ...]
     reads_feed: bool = False
+    is_split: bool = False
 
 
 @dataclass(frozen=True, slots=True)
-class Test:
+class LaboratoryTest:
     """One test, or several that share a head: passes in the order in which they were run."""
 
     heads: tuple[Lot, ...]
@@ -119,6 +121,11 @@ class Network:
     parts: dict[tuple[int, int], str]
     kept: dict[str, str]
 
+    def streams_into(self, run: int) -> tuple[str, ...]:
+        """Give what a pass took: one stream of all of it, or each that it took."""
+        feed = self.feeds[run]
+        return self.drawn[run] if feed is None else (feed,)
+
     def flow(self, name: str) -> Flow:
         """Give a stream by its name."""
         return next(flow for flow in self.flows if flow.name == name)
@@ -127,7 +134,7 @@ class Network:
 class _Drawing:
     """A network while it is drawn."""
 
-    def __init__(self, test: Test, longest_name: int) -> None:
+    def __init__(self, test: LaboratoryTest, longest_name: int) -> None:
         self.test = test
         self.longest = longest_name
         self.taken = {lot.name for _, _, lot in lots(test)} | {run.name for run in test.passes}
@@ -200,18 +207,39 @@ class _Drawing:
         self.nodes.append(Node(run.name, ("passes", i), i))
 
 
+@dataclass(frozen=True, slots=True)
+class Parting:
+    """Streams that have the grades of what they were parted from: ``whole`` of one or several."""
+
+    whole: tuple[str, ...]
+    parts: tuple[str, ...]
+
+
+def partings_of(test: LaboratoryTest, network: Network) -> list[Parting]:
+    """Give the lots that were parted and the passes that split, in the order of the network."""
+    found = []
+    for node in network.nodes:
+        parts = tuple(flow.name for flow in network.flows if flow.source == node.name)
+        if node.run is None:
+            lot = next(flow.name for flow in network.flows if flow.target == node.name)
+            found.append(Parting((lot,), parts))
+        elif node.name == test.passes[node.run].name and test.passes[node.run].is_split:
+            found.append(Parting(network.streams_into(node.run), parts))
+    return [parting for parting in found if len(parting.parts) > 1]
+
+
 def _shortened(name: str, longest: int) -> str:
     return name if len(name) <= longest else f"{name[: longest - 1].rstrip()}…"
 
 
-def takings(test: Test) -> Iterator[tuple[int, int, Taking]]:
+def takings(test: LaboratoryTest) -> Iterator[tuple[int, int, Taking]]:
     """Give every taking with its pass and its place among those of the pass."""
     for i, run in enumerate(test.passes):
         for j, taking in enumerate(run.fed):
             yield i, j, taking
 
 
-def lots(test: Test) -> Iterator[tuple[Where, int | None, Lot]]:
+def lots(test: LaboratoryTest) -> Iterator[tuple[Where, int | None, Lot]]:
     """Give every lot with its place and the pass that made it, in the order of the test."""
     for i, head in enumerate(test.heads):
         yield ("heads", i), None, head
@@ -220,7 +248,7 @@ def lots(test: Test) -> Iterator[tuple[Where, int | None, Lot]]:
             yield ("passes", i, "products", j), i, product
 
 
-def network_of(test: Test, longest_name: int) -> Network:
+def network_of(test: LaboratoryTest, longest_name: int) -> Network:
     """
     Give the streams and nodes of a test that has no faults.
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 
 from reconcile.faults import Fault, Where
 
-from .passes import Lot, Pass, Taking, Test, lots, takings
+from .passes import LaboratoryTest, Lot, Pass, Taking, lots, takings
 
 _MOST_LISTED = 20
 
@@ -18,14 +18,14 @@ def pass_label(i: int, run: Pass) -> str:
     return plain if run.name.casefold() == plain else f"{plain} '{run.name}'"
 
 
-def label_of(test: Test, made_by: int | None, name: str) -> str:
+def label_of(test: LaboratoryTest, made_by: int | None, name: str) -> str:
     """Name a lot with the pass that made it."""
     if made_by is None:
         return f"head '{name}'"
     return f"{pass_label(made_by, test.passes[made_by])}, tray '{name}'"
 
 
-def faults_of(test: Test) -> list[Fault]:
+def faults_of(test: LaboratoryTest) -> list[Fault]:
     """
     Give everything wrong with a test, each fault in its place (``passes``, 2, ``fed``, 0).
 
@@ -35,7 +35,7 @@ def faults_of(test: Test) -> list[Fault]:
     return [*_of_lists(test), *_of_names(test), *_of_takings(test), *_of_sharing(test)]
 
 
-def _of_lists(test: Test) -> Iterator[Fault]:
+def _of_lists(test: LaboratoryTest) -> Iterator[Fault]:
     if not test.heads:
         mend = 'Add one, for example "heads": [{"name": "head", "net": 2500}].'
         yield Fault(("heads",), "no-head", "The test has no head sample.", mend)
@@ -43,7 +43,7 @@ def _of_lists(test: Test) -> Iterator[Fault]:
         what = "The test has no passes, so nothing was separated."
         yield Fault(("passes",), "no-passes", what, "List the passes in the order of the day.")
     for i, run in enumerate(test.passes):
-        label = _upper(pass_label(i, run))
+        label = in_front(pass_label(i, run))
         if not run.fed:
             what = f"{label} does not say what was fed to it."
             mend = "Add 'fed': the name of a head or of a product of an earlier pass."
@@ -57,12 +57,12 @@ def _of_lists(test: Test) -> Iterator[Fault]:
             yield Fault(("passes", i, "products"), "no-products", what, "List the trays as well.")
 
 
-def _of_names(test: Test) -> Iterator[Fault]:
+def _of_names(test: LaboratoryTest) -> Iterator[Fault]:
     first: dict[str, tuple[Where, int | None]] = {}
     for place, made_by, lot in lots(test):
         if lot.name in first:
             before = label_of(test, first[lot.name][1], lot.name)
-            what = f"{_upper(label_of(test, made_by, lot.name))} has the name of {before}."
+            what = f"{in_front(label_of(test, made_by, lot.name))} has the name of {before}."
             mend = "Give every head and every tray a name of its own, such as 'mag 1b'."
             yield Fault((*place, "name"), "duplicate-name", what, mend)
         first.setdefault(lot.name, (place, made_by))
@@ -75,7 +75,7 @@ def _of_names(test: Test) -> Iterator[Fault]:
         seen.setdefault(run.name, i)
 
 
-def _of_takings(test: Test) -> Iterator[Fault]:
+def _of_takings(test: LaboratoryTest) -> Iterator[Fault]:
     """Each lot that was fed is known, there already, and something one can hold."""
     made_by: dict[str, int | None] = {}
     losses = {lot.name for _, _, lot in lots(test) if lot.is_loss}
@@ -83,7 +83,7 @@ def _of_takings(test: Test) -> Iterator[Fault]:
         made_by.setdefault(lot.name, run)
     for i, j, taking in takings(test):
         where = ("passes", i, "fed", j)
-        label, name = _upper(pass_label(i, test.passes[i])), taking.lot
+        label, name = in_front(pass_label(i, test.passes[i])), taking.lot
         if name not in made_by:
             yield _unknown(test, where, label, name, i)
             continue
@@ -102,7 +102,7 @@ def _of_takings(test: Test) -> Iterator[Fault]:
             yield Fault(where, "fed-with-loss", what, "Make it a product if it was collected.")
 
 
-def _unknown(test: Test, where: Where, label: str, name: str, i: int) -> Fault:
+def _unknown(test: LaboratoryTest, where: Where, label: str, name: str, i: int) -> Fault:
     before = [lot.name for _, made, lot in lots(test) if made is None or made < i]
     close = difflib.get_close_matches(name, before, n=1, cutoff=0.6)
     hint = f"Did you mean '{close[0]}'? " if close else ""
@@ -111,12 +111,12 @@ def _unknown(test: Test, where: Where, label: str, name: str, i: int) -> Fault:
     return Fault(where, "unknown-lot", what, f"{hint}There are, before this pass: {known}.")
 
 
-def _of_sharing(test: Test) -> Iterator[Fault]:
+def _of_sharing(test: LaboratoryTest) -> Iterator[Fault]:
     """A lot is fed once as a whole, or else in parts of which one may take the rest."""
     names = dict.fromkeys(lot.name for _, _, lot in lots(test))
     for place, made_by, lot in lots(test):
         took = [t for t in takings(test) if t[2].lot == lot.name]
-        label = _upper(label_of(test, made_by, lot.name))
+        label = in_front(label_of(test, made_by, lot.name))
         if made_by is None and not took and lot.name in names:
             what = f"{label} was fed to no pass."
             mend = "Name it under 'fed' of the pass that took it, or leave it out."
@@ -125,10 +125,14 @@ def _of_sharing(test: Test) -> Iterator[Fault]:
 
 
 def _of_lot(
-    test: Test, place: Where, lot: Lot, label: str, took: Sequence[tuple[int, int, Taking]]
+    test: LaboratoryTest,
+    place: Where,
+    lot: Lot,
+    label: str,
+    took: Sequence[tuple[int, int, Taking]],
 ) -> Iterator[Fault]:
     wholes = [t for t in took if not t[2].is_part]
-    rests = [t for t in took if t[2].takes_rest]
+    rests = [t for t in took if t[2].is_part and t[2].takes_rest]
     part = f'{{"of": "{lot.name}", "net": ...}}'
     if wholes and len(took) > 1:
         i, j, _ = next(t for t in took[1:])
@@ -155,5 +159,6 @@ def _of_lot(
         )
 
 
-def _upper(label: str) -> str:
+def in_front(label: str) -> str:
+    """Give a label as it begins a sentence."""
     return label[0].upper() + label[1:]

@@ -15,6 +15,10 @@ _FOLLOWED = (_COMPONENTS, _ANALYTES, ("flowsheet", "water"), ("flowsheet", "size
 _NODE_NAMES: Where = (*_NODES, "*", "name")
 _STREAM_NAMES: Where = (*_STREAMS, "*", "name")
 
+_FED: Where = ("passes", "*", "fed", "*", "of")
+_MADE: Where = ("passes", "*", "products", "*", "name")
+_LOTS: tuple[Where, ...] = (("head", "name"), ("heads", "*", "name"), _MADE)
+
 _OWN: Where = ()
 """The entry in which the fault was found."""
 
@@ -63,6 +67,7 @@ _RESTS_ON: dict[str, tuple[Where, ...]] = {
     "cause-without-size": (_OWN,),
     "unclear-error-model": (_OWN,),
     "total-without-sd": (_OWN,),
+    "likeness-without-error": (_OWN,),
     "closure-of-nothing": (_OWN,),
     "unknown-cause": (("causes",),),
     "control-of-nothing": (("causes",), _OWN),
@@ -79,17 +84,18 @@ _RESTS_ON: dict[str, tuple[Where, ...]] = {
     "nothing-to-test": (("readings",),),
     "nothing-to-improve": (_OWN, ("readings",)),
     "no-improvement": (_OWN, ("readings",)),
-    # Of test sheets: what was fed, and what of, follows from the names of all lots.
-    "unknown-lot": (("head",), ("heads",), ("passes",)),
-    "nothing-fed": (_OWN,),
-    "no-products": (_OWN,),
-    "no-passes": (("passes",),),
+    # Of test sheets: what was fed follows from the names of all lots.
+    "unknown-lot": _LOTS,
+    "duplicate-name": _LOTS,
+    "nothing-fed": (_FED,),
+    "no-products": (_MADE,),
     "no-head": (("head",), ("heads",)),
-    "head-not-fed": (("passes",),),
-    "fed-twice": (("passes",),),
-    "gross-without-tare": (_OWN,),
-    "tare-without-gross": (_OWN,),
-    "unknown-tare": (("tares",),),
+    "head-not-fed": (_FED, *_LOTS),
+    "fed-twice": (_FED,),
+    "parted-without-error": (_FED, ("errors", "splitting")),
+    "gross-without-tare": (("passes", "*", "products", "*", "tare"), ("head", "tare")),
+    "tare-without-gross": (("passes", "*", "products", "*", "gross"), ("head", "gross")),
+    "unknown-tare": (("tares", "*", "name"),),
     "too-many-candidates": (("candidates",), ("costs",), ("readings",), _STREAMS, _COMPONENTS),
 }
 
@@ -117,11 +123,11 @@ def _is_doubtful(place: Where, unread: Unread) -> bool:
 
 
 def _is_touched(place: Where, unread: Unread) -> bool:
-    if place[-2:] == ("*", "name"):
-        entries = place[:-2]
-        return unread.hides(entries) or any(
-            p[: len(entries)] == entries and p[len(entries) + 1 :] in ((), ("name",))
-            for p in unread.places
+    if "*" in place:
+        return any(
+            all(theirs in ("*", ours) for ours, theirs in zip(where, place, strict=False))
+            for where in unread.places
+            if len(where) <= len(place)
         )
     return place in unread.touched or unread.hides(place)
 

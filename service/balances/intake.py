@@ -16,6 +16,7 @@ from reconcile.faults import Fault
 from service.kit.intake import document_of, fitted, order
 from service.kit.problems import refuse_faulty, refuse_large
 from service.kit.settings import Settings
+from service.kit.wire_faults import Advice
 
 from .advice import UNTAKEN_MEMBERS
 from .doubt import standing
@@ -65,9 +66,12 @@ def taken_in(
     settings: Settings,
     model: type[Request],
     judged: Callable[[Request], tuple[InTerms, list[Fault]]],
+    advice: Advice = UNTAKEN_MEMBERS,
 ) -> tuple[Request, InTerms]:
     """
     Read and check a request of any model; ``judged`` puts it into terms and finds what is wrong.
+
+    ``advice`` answers members that people try and that are not taken.
 
     Raises
     ------
@@ -80,7 +84,7 @@ def taken_in(
     too_large = faults_of_size(document.value, settings)
     if too_large or document.ended_early:
         raise refuse_faulty(merged(document.faults, too_large))
-    request, of_schema = fitted(document.value, model, UNTAKEN_MEMBERS)
+    request, of_schema = fitted(document.value, model, advice)
     faults = merged(document.faults, of_schema)
     readable = repaired(document.value, faults, model) if faults else request
     terms = None

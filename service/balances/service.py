@@ -74,7 +74,7 @@ def refuse_unbalanced(terms: Terms, balance: Balance) -> RefusalError:
         Fault(
             terms.origins[i],
             kind.slug,
-            f"'{terms.readings[i].name}' of stream {terms.readings[i].where} is concerned.",
+            f"'{terms.readings[i].name}' of {terms.readings[i].where} is concerned.",
             mend,
         )
         for i in concerned

@@ -17,6 +17,7 @@ def _limits(settings: Settings) -> dict[Where, int]:
         ("flowsheet", "components"): settings.component_limit,
         ("flowsheet", "analytes"): settings.component_limit,
         ("flowsheet", "closures"): settings.component_limit,
+        ("flowsheet", "likenesses"): settings.stream_limit,
         ("flowsheet", "orders"): settings.stream_limit,
         ("flowsheet", "sizes", "apertures"): settings.component_limit,
         ("periods",): settings.stream_limit,

@@ -118,6 +118,14 @@ def _not_an_object(slip: _Slip) -> Telling:
     )
 
 
+def _not_a_map(slip: _Slip) -> Telling:
+    return (
+        "not-an-object",
+        f"An object belongs here, not {describe(slip.found)}.",
+        "Write it in braces, each entry by its name.",
+    )
+
+
 def _out_of_range(slip: _Slip) -> Telling:
     if slip.member in _SD_MEMBERS and "ge" in slip.context:
         return (
@@ -182,6 +190,7 @@ _TELLERS: dict[str, Callable[[_Slip], Telling]] = {
     "too_short": _list_length,
     "too_long": _list_length,
     "model_type": _not_an_object,
+    "dict_type": _not_a_map,
     "greater_than": _out_of_range,
     "greater_than_equal": _out_of_range,
     "less_than": _out_of_range,
@@ -202,8 +211,9 @@ def locate(document: object, where: Where) -> tuple[Where, object]:
     """
     Follow a path as far as the document goes, and give what stands there.
 
-    A plain string may stand for an object with that name, and an object for a list of one; the
-    schema then points at a member ``name``, or a position, that the document does not have.
+    A plain string may stand for an object with that name, an object for a list of one, and a list
+    for an object that holds it; the schema then points at a member ``name``, a position, or the
+    member of the list, which the document does not have.
     """
     value, found = document, list[str | int]()
     for i, part in enumerate(where):
@@ -213,7 +223,7 @@ def locate(document: object, where: Where) -> tuple[Where, object]:
             found.append(part)
         elif isinstance(value, dict) and not isinstance(part, int):
             return (*found, *where[i:]), None
-        elif not isinstance(value, dict):
+        elif not isinstance(value, dict) and not (isinstance(value, list) and value):
             break
     return tuple(found), value
 

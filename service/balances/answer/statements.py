@@ -58,7 +58,7 @@ def _count(number: int, verb: tuple[str, str]) -> str:
 def statements_of(it: Answering) -> list[str]:
     """Give the sentences that apply."""
     entries, request = it.intake.terms.entries, it.intake.request
-    said = [*_left_out(it), *_unaccounted(it), *_oxide_totals(it)]
+    said = [*_left_out(it), *_unaccounted(it), *_oxide_totals(it), *_alike(it)]
     limits = sum(entry.limit in (Limit.BELOW, Limit.ABOVE) for entry in entries)
     if limits:
         said.append(_LIMITS_AND_TEST.format(count=_count(limits, ("is", "are each"))))
@@ -105,6 +105,18 @@ def _unaccounted(it: Answering) -> Iterator[str]:
                 f"The unaccounted difference '{wire.name}'{where} is {sign}{shown}{error}{unit} of "
                 f"dry solids{judged}."
             )
+
+
+def _alike(it: Answering) -> Iterator[str]:
+    """Say what was taken to have the same grades."""
+    told: dict[str, None] = {}
+    for wire in it.sheet.wire.likenesses:
+        names = [" + ".join(f"'{name}'" for name in one.stream) for one in wire.streams]
+        relative = [one.relative_sd or wire.relative_sd or 0.0 for one in wire.streams]
+        widest = max(relative, default=0.0)
+        within = f", each within {PERCENT * widest:.2g} % of them (one sd)" if widest else ""
+        told[f"Taken to have the same grades{within}: {', '.join(names)}."] = None
+    yield from told
 
 
 def _oxide_totals(it: Answering) -> Iterator[str]:

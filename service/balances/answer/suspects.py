@@ -52,6 +52,8 @@ class Naming:
         if entry is not None and entry.counted is None:
             return f"{entry.words} of {entry.place.words}"
         reading = self.it.intake.terms.readings[i]
+        if self._is_likeness(i):
+            return f"likeness in {reading.name} of {reading.where} to the others"
         return f"{reading.name} of {reading.where}" if reading.streams else reading.name
 
     def subject(self, i: int) -> str:
@@ -176,6 +178,8 @@ class Naming:
         way, side = ("high", "above") if size > 0 else ("low", "below")
         lead = f"{self.subject(i)} is {sds:.1f} sd {side} what the other readings allow"
         entry = self._entries.get(i)
+        if self._is_likeness(i):
+            return self._unlike(i, size, sd, sds)
         if entry is None or entry.value is None:
             return f"{lead}, {plus_minus(abs(size), sd)} {unit} too {way}."
         expected = entry.value - size
@@ -184,6 +188,20 @@ class Naming:
             much = f"about {PERCENT * abs(size) / expected:.2g} % too {way}"
         shown, error = value_and_sd(expected, sd)
         return f"{lead}, {much} ({entry.value:.6g} {unit} read, {shown} ± {error} expected)."
+
+    def _is_likeness(self, i: int) -> bool:
+        """Say whether a reading holds a stream to the grade of others."""
+        return self.it.intake.terms.readings[i].level is not None
+
+    def _unlike(self, i: int, size: float, sd: float, sds: float) -> str:
+        """Say how far a stream is from those that it was said to be like."""
+        way = "lower" if size > 0 else "higher"
+        apart = plus_minus(PERCENT * abs(size), PERCENT * sd)
+        name = self.it.intake.terms.readings[i].name
+        return (
+            f"{self._place(i)} is less like what it was said to be like: its grade of {name} is "
+            f"{apart} % {way} ({sds:.1f} sd)."
+        )
 
     def action(self, i: int) -> str:
         """Say how to take a reading again, at the start of a sentence."""

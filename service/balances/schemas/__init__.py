@@ -1,13 +1,21 @@
 """The request on the wire: a flowsheet and the readings taken on it."""
 
-from .errors import CauseObject, ControlObject, ErrorModelObject, SamplingObject
+from .errors import (
+    CauseObject,
+    ControlObject,
+    ErrorModelObject,
+    MaterialObject,
+    SamplingObject,
+)
 from .evidence import EvidenceObject
 from .flowsheet import (
+    AlikeObject,
     AnalyteObject,
     ClosureObject,
     ComponentObject,
     ContentObject,
     FlowsheetObject,
+    LikenessObject,
     NodeObject,
     OrderObject,
     SizesObject,
@@ -28,6 +36,7 @@ from .words import MASS, Cause, Density, Length, Of, Size
 __all__ = [
     "MASS",
     "MINIMAL_EXAMPLE",
+    "AlikeObject",
     "AnalyteObject",
     "BalanceRequest",
     "CareObject",
@@ -44,6 +53,8 @@ __all__ = [
     "FlowsheetObject",
     "GrainObject",
     "Length",
+    "LikenessObject",
+    "MaterialObject",
     "NodeObject",
     "Of",
     "OptionsObject",

@@ -12,20 +12,9 @@ from .words import Density, Length, ReadingUnit, Replicates, Stage
 _UNIT_TEXT = "{use}. " + UCUM_TEXT + "."
 
 
-class SamplingObject(Wire):
-    """A sample of grains, as far as its fundamental sampling error depends on it (Gy)."""
+class MaterialObject(Wire):
+    """Grains, as far as the fundamental error of a sample of them depends on them (Gy)."""
 
-    sample_mass: Positive = Field(
-        description="Mass of the sample that was taken, in 'mass_unit'.", examples=[250]
-    )
-    lot_mass: Positive | None = Field(
-        default=None,
-        description="Mass of what it was taken from, in 'mass_unit'; leave it out if much larger.",
-        examples=[2500],
-    )
-    mass_unit: MassUnit = Field(
-        description=_UNIT_TEXT.format(use="Unit of the masses"), examples=["g"]
-    )
     top_size: Length = Field(
         description="The aperture that passes 95 % of the mass.",
         examples=[{"value": 425, "unit": "um"}],
@@ -58,6 +47,24 @@ class SamplingObject(Wire):
         "screens.",
         examples=[0.25],
     )
+
+
+class _SampleObject(Wire):
+    sample_mass: Positive = Field(
+        description="Mass of the sample that was taken, in 'mass_unit'.", examples=[250]
+    )
+    lot_mass: Positive | None = Field(
+        default=None,
+        description="Mass of what it was taken from, in 'mass_unit'; leave it out if much larger.",
+        examples=[2500],
+    )
+    mass_unit: MassUnit = Field(
+        description=_UNIT_TEXT.format(use="Unit of the masses"), examples=["g"]
+    )
+
+
+class SamplingObject(MaterialObject, _SampleObject):
+    """A sample of grains, as far as its fundamental sampling error depends on it (Gy)."""
 
 
 class ErrorModelObject(Wire):

@@ -6,10 +6,19 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field
 
-from service.kit.fields import Name, NotNegative, Number, OrName, Positive, Wire, name_or_object
+from service.kit.fields import (
+    Name,
+    NotNegative,
+    Number,
+    OrName,
+    Positive,
+    RelativeSd,
+    Wire,
+    name_or_object,
+)
 from service.kit.units import UCUM_TEXT, AssayUnit, LengthUnit, MassUnit, ucum_text
 
-from .words import Density
+from .words import Density, Names
 
 _FORMULA_TEXT = "such as FeTiO3, Ca5(PO4)3F or Fe0.9Ti1.1O3"
 
@@ -206,6 +215,61 @@ class ClosureObject(Wire):
     )
 
 
+class AlikeObject(Wire):
+    """One of several streams of about the same grades."""
+
+    stream: Names = Field(
+        description="Name of the stream, or several put together.", examples=["split A"]
+    )
+    relative_sd: RelativeSd | None = Field(
+        default=None,
+        description="How far its grades may be from those that all share, as a fraction of them: "
+        "0.02 is 2 %.",
+        examples=[0.02],
+    )
+    sd: Positive | None = Field(
+        default=None,
+        description="The same in the unit of the component; both add in squares.",
+        examples=[0.1],
+    )
+
+
+def _name_as_stream(value: object) -> object:
+    return {"stream": value} if isinstance(value, str) else value
+
+
+AlikeEntry = Annotated[AlikeObject, BeforeValidator(_name_as_stream), OrName()]
+
+
+class LikenessObject(Wire):
+    """
+    Streams of about the same grades, whatever these are: parts of one lot, dust and its feed.
+
+    Each is so far from grades that they share, and of which nothing else is known. So two of them
+    differ by the errors of both. Components that were assayed nowhere are passed over.
+    """
+
+    streams: list[AlikeEntry] = Field(
+        description="The streams, two or more.", examples=[["split A", "split B"]]
+    )
+    components: list[Name] | None = Field(
+        default=None,
+        description="The components or analytes; left out, all that were assayed anywhere.",
+        examples=[["Sn"]],
+    )
+    relative_sd: RelativeSd | None = Field(
+        default=None,
+        description="What holds for streams that say nothing of their own, as a fraction of the "
+        "grade. The grade is the mean of their assays, or else of all assays.",
+        examples=[0.02],
+    )
+    sd: Positive | None = Field(
+        default=None,
+        description="The same in the unit of the component; both add in squares.",
+        examples=[0.1],
+    )
+
+
 class OrderObject(Wire):
     """An order of grades that the caller vouches for."""
 
@@ -271,6 +335,11 @@ class FlowsheetObject(Wire):
         default=[],
         description="Components that make up the whole of the solids.",
         examples=[[{"components": ["ilmenite", "zircon", "gangue"]}]],
+    )
+    likenesses: list[LikenessObject] = Field(
+        default=[],
+        description="Streams of about the same grades.",
+        examples=[[{"streams": ["split A", "split B"], "relative_sd": 0.02}]],
     )
     orders: list[OrderObject] = Field(
         default=[],

@@ -31,8 +31,8 @@ from service.balances.schemas import (
     CauseObject,
     Density,
     Length,
+    MaterialObject,
     ReadingObject,
-    SamplingObject,
 )
 from service.kit.units import UNITS, Kind, convert, fit, to_fraction
 
@@ -241,7 +241,8 @@ def _grams_per_cm3(density: Density) -> float:
     return convert(density.value, density.unit, _GRAM_PER_CM3)
 
 
-def _material(wire: SamplingObject) -> Material:
+def material_of(wire: MaterialObject) -> Material:
+    """Give grains in the engine's terms: centimetres and g/cm³."""
     return Material(
         top_size=_centimetres(wire.top_size),
         liberation_size=_centimetres(wire.liberation_size),
@@ -277,7 +278,7 @@ def _of_sampling(
     sample = _grams(sampling.sample_mass, sampling.mass_unit) or 0.0
     lot = _grams(sampling.lot_mass, sampling.mass_unit)
     found = tried(
-        lambda: from_sampling(_material(sampling), result.value, sample, lot), place, ledger
+        lambda: from_sampling(material_of(sampling), result.value, sample, lot), place, ledger
     )
     return [] if found is None else [found]
 

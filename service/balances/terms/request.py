@@ -14,6 +14,7 @@ from service.kit.strict_json import pointer
 
 from .controls import controls_of
 from .ledger import Ledger
+from .likenesses import likenesses_of
 from .performance import Beyond, beyond_of
 from .readings import Entry, Reader, closures_of
 from .sheet import Sheet, sheet_of
@@ -54,6 +55,7 @@ def terms_of(request: BalanceRequest) -> tuple[Terms, list[Fault]]:
         entries.append(judged.entry)
     others = (
         *closures_of(sheet),
+        *likenesses_of(sheet, readings, ledger),
         *controls_of(request.controls, {c.name: c for c in request.causes}, ledger),
     )
     for where, reading in others:

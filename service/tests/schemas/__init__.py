@@ -1,14 +1,22 @@
 """The test sheet on the wire: heads, passes, and what was weighed and assayed of each tray."""
 
-from .errors import ErrorsObject, WeighingErrorObject
+from .errors import ApartObject, ErrorsObject, SplittingErrorObject, WeighingErrorObject
 from .passes import KINDS, FedObject, PassObject, ProductObject
 from .settings import SettingsObject
 from .sheet import MINIMAL_SHEET, HeadObject, SampleObject, TareObject, TestSheet
-from .weights import AssayEntry, LossObject, LotObject, TareEntryObject, WeighingObject
+from .weights import (
+    AssayEntry,
+    LossObject,
+    LotObject,
+    SizedLotObject,
+    TareEntryObject,
+    WeighingObject,
+)
 
 __all__ = [
     "KINDS",
     "MINIMAL_SHEET",
+    "ApartObject",
     "AssayEntry",
     "ErrorsObject",
     "FedObject",
@@ -19,6 +27,8 @@ __all__ = [
     "ProductObject",
     "SampleObject",
     "SettingsObject",
+    "SizedLotObject",
+    "SplittingErrorObject",
     "TareEntryObject",
     "TareObject",
     "TestSheet",

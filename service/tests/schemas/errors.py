@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pydantic import Field
 
-from service.balances.schemas import StatedError
+from service.balances.schemas import MaterialObject, StatedError
 from service.balances.schemas.words import CauseEntry
 from service.kit.fields import Name, NotNegative, Positive, RelativeSd, Wire
 
@@ -36,6 +36,50 @@ class WeighingErrorObject(Wire):
     )
 
 
+class ApartObject(Wire):
+    """How far the grades of what was parted may be apart."""
+
+    relative_sd: RelativeSd | None = Field(
+        default=None, description="As a fraction of the grade.", examples=[0.02]
+    )
+    sd: Positive | None = Field(
+        default=None,
+        description="In the unit of the component; both add in squares.",
+        examples=[0.1],
+    )
+
+
+class SplittingErrorObject(Wire):
+    """
+    How far a part of a lot may be from the grade of the lot.
+
+    It holds for lots of which parts were fed, and for passes whose kind is 'splitting'.
+    """
+
+    relative_sd: RelativeSd | None = Field(
+        default=None, description="As a fraction of the grade.", examples=[0.01]
+    )
+    components: dict[Name, ApartObject] = Field(
+        default={},
+        description="What holds for a component or an analyte instead.",
+        examples=[{"Au": {"relative_sd": 0.1}}],
+    )
+    grains: MaterialObject | None = Field(
+        default=None,
+        description="What was parted, where the fundamental sampling error of each part by its "
+        "weight counts on top (Gy). Both the part and the lot have to be weighed.",
+        examples=[
+            {
+                "top_size": {"value": 425, "unit": "um"},
+                "liberation_size": {"value": 425, "unit": "um"},
+                "mineral_fraction": 0.4,
+                "mineral_density": {"value": 7.0, "unit": "g/cm3"},
+                "gangue_density": {"value": 4.2, "unit": "g/cm3"},
+            }
+        ],
+    )
+
+
 class ErrorsObject(Wire):
     """
     The errors that hold where a result says nothing of its own.
@@ -54,4 +98,14 @@ class ErrorsObject(Wire):
         description="The error of a single determination by the name of the component or analyte, "
         "'sd' in its unit. Replicates count with the error of a mean.",
         examples=[{"Sn": {"sd": 0.03, "relative_sd": 0.012}}],
+    )
+    shares: StatedError | None = Field(
+        default=None,
+        description="The error of the share of a size class in a screen analysis, 'sd' in %.",
+        examples=[{"sd": 0.3, "relative_sd": 0.01}],
+    )
+    splitting: SplittingErrorObject | None = Field(
+        default=None,
+        description="How far parts of a lot may be from its grade; needed where a lot was parted.",
+        examples=[{"relative_sd": 0.01}],
     )

@@ -11,7 +11,7 @@ from pydantic_core import CoreSchema
 from service.kit.fields import Name, Wire
 
 from .settings import SettingsObject
-from .weights import LossObject, LotObject
+from .weights import LossObject, LotObject, SizedLotObject
 
 Kind = Literal[
     "magnetic",
@@ -81,7 +81,7 @@ def _as_list(given: Any) -> Any:  # noqa: ANN401 - any JSON value
 FedEntry = Annotated[list[FedObject], BeforeValidator(_as_list), _OrNames()]
 
 
-class ProductObject(LotObject):
+class ProductObject(SizedLotObject):
     """A tray: a product of a pass, or a loss that is known of."""
 
     name: Name = Field(

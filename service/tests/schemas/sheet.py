@@ -23,7 +23,7 @@ from service.kit.units import UCUM_TEXT, MassUnit
 
 from .errors import ErrorsObject
 from .passes import Note, PassObject
-from .weights import LotObject, WeighingEntry
+from .weights import LotObject, SizedLotObject, WeighingEntry
 
 
 class SampleObject(Wire):
@@ -44,7 +44,7 @@ class SampleObject(Wire):
     )
 
 
-class HeadObject(LotObject):
+class HeadObject(SizedLotObject):
     """A head sample, from which everything begins."""
 
     name: Name = Field(

@@ -8,7 +8,7 @@ from pydantic import BeforeValidator, Field, GetJsonSchemaHandler
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema, PydanticCustomError
 
-from service.balances.schemas import ResultObject
+from service.balances.schemas import CountsObject, ResultObject, Size
 from service.kit.fields import Name, NotNegative, Positive, RelativeSd, Wire
 
 _WORDS = ("trace", "not detected")
@@ -161,6 +161,45 @@ class LotObject(Wire):
     )
 
 
+class BySizeObject(Wire):
+    """What a screen analysis says of some size classes of a lot."""
+
+    size: Size = Field(
+        description="The size classes, by apertures of the sheet's 'sizes'.",
+        examples=[{"passing": 63}],
+    )
+    share: AssayEntry | None = Field(
+        default=None,
+        description="Their share of the weight, in % unless it says otherwise.",
+        examples=[{"value": 21.4, "sd": 0.5}],
+    )
+    assays: dict[Name, AssayEntry] = Field(
+        default={},
+        description="Assays of these classes alone, of components that are followed by size.",
+        examples=[{"Sn": 1.9}],
+    )
+
+
+class SizedLotObject(LotObject):
+    """A lot that may have been screened for its sizes, or its grains counted, as well."""
+
+    by_size: list[BySizeObject] = Field(
+        default=[],
+        description="Its screen analysis, where the sheet follows 'sizes'.",
+        examples=[[{"size": {"passing": 63}, "share": 21.4, "assays": {"Sn": 1.9}}]],
+    )
+    counts: CountsObject | None = Field(
+        default=None,
+        description="Grains of minerals counted under a microscope.",
+        examples=[
+            {
+                "basis": "number",
+                "grains": [{"of": "ilmenite", "count": 310}, {"of": "zircon", "count": 90}],
+            }
+        ],
+    )
+
+
 class LossObject(Wire):
     """What is known beforehand of a loss that nobody weighed."""
 
@@ -168,3 +207,10 @@ class LossObject(Wire):
         description="The loss to expect, in the sheet's mass unit.", examples=[20]
     )
     sd: Positive = Field(description="Its standard deviation, in the same.", examples=[10])
+    like_feed: RelativeSd | None = Field(
+        default=0.3,
+        gt=0,
+        description="How far its grades may be from those of what was fed, as a fraction of them; "
+        "null where it may be anything, which leaves the grades of this pass less checked.",
+        examples=[0.3],
+    )

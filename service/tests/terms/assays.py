@@ -8,7 +8,7 @@ from typing import Any
 
 from reconcile.faults import Where
 from service.balances.terms.ledger import Ledger, listed
-from service.tests.schemas import LotObject, TestSheet
+from service.tests.schemas import LotObject, SizedLotObject, TestSheet
 
 from .weights import Made, Source, own_error
 
@@ -18,6 +18,7 @@ class Assays:
 
     def __init__(self, sheet: TestSheet, models: dict[str, str], ledger: Ledger) -> None:
         self.errors = sheet.errors.assays
+        self.share_error = sheet.errors.shares
         self.known = [c.name for c in sheet.components] + [a.name for a in sheet.analytes]
         self.models = models
         self.ledger = ledger
@@ -50,6 +51,41 @@ class Assays:
             members = self._complete(given, name)
             reading = {"stream": stream, "of": name, **given}
             yield Made(reading, Source(place, label, name, members))
+
+    def by_size(self, lot: SizedLotObject, stream: str, where: Where, label: str) -> Iterator[Made]:
+        """Give a screen analysis and grain counts as readings of a stream."""
+        for k, wire in enumerate(lot.by_size):
+            place = (*where, "by_size", k)
+            size = wire.size.model_dump(by_alias=True, exclude_unset=True)
+            what: dict[str, Where] = {"of": place}
+            if wire.share is not None:
+                given = wire.share.model_dump(by_alias=True, exclude_unset=True)
+                more = self._shares(given)
+                at = Source((*place, "share"), label, "share of a size", what | more)
+                yield Made({"stream": stream, "of": {"size": size}, **given}, at)
+            for name, result in wire.assays.items():
+                inner = (*place, "assays", name)
+                given = result.model_dump(by_alias=True, exclude_unset=True)
+                if not self._is_known(name, inner, f"{label} was assayed by size for"):
+                    continue
+                more = self._complete(given, name)
+                of = {"quantity": name, "size": size}
+                yield Made(
+                    {"stream": stream, "of": of, **given},
+                    Source(inner, label, f"{name} of a size", what | more),
+                )
+        if lot.counts is not None:
+            counts = lot.counts.model_dump(by_alias=True, exclude_unset=True)
+            at = Source((*where, "counts"), label, "count", {"counts": (*where, "counts")})
+            yield Made({"stream": stream, "counts": counts}, at)
+
+    def _shares(self, given: dict[str, Any]) -> dict[str, Where]:
+        if self.share_error is None or own_error(given):
+            return {}
+        stated = self.share_error.model_dump(by_alias=True, exclude_unset=True)
+        more = {k: v for k, v in stated.items() if k not in given}
+        given |= more
+        return {k: ("errors", "shares", k) for k in more}
 
     def _complete(self, given: dict[str, Any], name: str) -> dict[str, Where]:
         """Add what holds for all assays of a name, and say where each of it is written."""

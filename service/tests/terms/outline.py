@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from reconcile.faults import Fault, Where
-from reconcile.metallurgy.passes import Lot, Pass, Taking, Test
+from reconcile.metallurgy.passes import LaboratoryTest, Lot, Pass, Taking
 from reconcile.metallurgy.sheet_faults import faults_of
 from service.tests.schemas import FedObject, HeadObject, LotObject, ProductObject, TestSheet
 
@@ -36,7 +36,7 @@ def _taking(wire: FedObject) -> Taking:
     return Taking(wire.of, not wire.whole or is_read(wire), wire.whole or wire.rest)
 
 
-def outline_of(sheet: TestSheet) -> Test:
+def outline_of(sheet: TestSheet) -> LaboratoryTest:
     """Give the passes and lots of a sheet."""
     passes = tuple(
         Pass(
@@ -44,13 +44,14 @@ def outline_of(sheet: TestSheet) -> Test:
             tuple(_taking(fed) for fed in run.fed),
             tuple(_lot(product) for product in run.products),
             is_read(run.feed),
+            run.kind == "splitting",
         )
         for i, run in enumerate(sheet.passes, 1)
     )
-    return Test(tuple(_lot(head) for head in heads_of(sheet)), passes)
+    return LaboratoryTest(tuple(_lot(head) for head in heads_of(sheet)), passes)
 
 
-def outline_faults(sheet: TestSheet, test: Test) -> Iterator[Fault]:
+def outline_faults(sheet: TestSheet, test: LaboratoryTest) -> Iterator[Fault]:
     """Give what is wrong with the passes of a sheet, each in its place on the sheet."""
     if sheet.head is not None and sheet.heads:
         what = "The sheet has both 'head' and 'heads'."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from reconcile.faults import Fault, Where
@@ -12,10 +13,13 @@ from service.tests.schemas import TestSheet
 from .outline import on_sheet
 from .weights import Source
 
-_MENDS = {
-    "reading-without-sd": "Give it an 'sd', a 'relative_sd' or both, or state under 'errors' how "
-    "well such results are measured.",
+_TOLD = {
+    "reading-without-sd": (
+        "nothing says how well it was measured.",
+        "Give it an 'sd' or a 'relative_sd', or state under 'errors' how well such are measured.",
+    ),
 }
+"""What is said, and how to mend it, where a sheet has other ways than a balance."""
 
 
 @dataclass(frozen=True)
@@ -25,7 +29,8 @@ class Places:
     sheet: TestSheet
     network: Network
     sources: tuple[Source, ...]
-    models: list[Where]
+    models: tuple[Where, ...]
+    likenesses: tuple[tuple[Where, ...], ...]
 
     def where(self, where: Where) -> Where:
         """Give the place on the sheet of a place in the request."""
@@ -53,25 +58,29 @@ class Places:
                 return on_sheet(self.sheet, self.network.flows[i].place)
             case ("nodes", int(i), *_):
                 return on_sheet(self.sheet, self.network.nodes[i].place)
-            case ("streams" | "nodes",):
+            case ("likenesses", int(i), "streams", int(j), *_):
+                return self.likenesses[i][j]
+            case ("likenesses", int(i), *_):
+                return self.likenesses[i][0]
+            case ("streams" | "nodes" | "likenesses",):
                 return ("passes",)
             case _:
                 return rest
 
     def told(self, fault: Fault) -> Fault:
         """Give a fault of the request as one of the sheet."""
-        what = fault.what
+        what, mend = _TOLD.get(fault.code, (fault.what, fault.mend))
         if len(fault.where) > 1 and fault.where[0] == "readings":
             source = self.sources[int(fault.where[1])]
             what = f"{source.label}, {source.what}: {what}"
         what = what[0].upper() + what[1:]
-        mend = _MENDS.get(fault.code, fault.mend)
         return Fault(self.where(fault.where), fault.code, what, mend)
 
-    def terms(self, terms: Terms) -> Terms:
-        """Give the terms of the request with all places as they are on the sheet."""
-        return replace(
-            terms,
-            origins=tuple(self.where(where) for where in terms.origins),
-            entries=tuple(replace(e, where=self.where(e.where)) for e in terms.entries),
-        )
+
+def moved(terms: Terms, where: Callable[[Where], Where]) -> Terms:
+    """Give the terms of a request with all places told of changed."""
+    return replace(
+        terms,
+        origins=tuple(where(place) for place in terms.origins),
+        entries=tuple(replace(entry, where=where(entry.where)) for entry in terms.entries),
+    )

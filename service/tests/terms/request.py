@@ -7,20 +7,21 @@ from dataclasses import dataclass
 from typing import Any
 
 from reconcile.faults import Fault, Where
-from reconcile.metallurgy.passes import Flow, Network, Test, network_of
-from reconcile.metallurgy.sheet_faults import label_of, pass_label
+from reconcile.metallurgy.passes import Flow, LaboratoryTest, Network, network_of
+from reconcile.metallurgy.sheet_faults import in_front, label_of, pass_label
 from service.balances.schemas import BalanceRequest
 from service.balances.schemas.words import MASS
 from service.balances.terms.ledger import Ledger, doubles
 from service.balances.terms.request import Terms, terms_of
 from service.kit.fields import LONGEST_NAME
 from service.kit.settings import Settings
-from service.tests.schemas import LotObject, TestSheet
+from service.tests.schemas import LotObject, ProductObject, SizedLotObject, TestSheet
 
 from .assays import Assays
 from .beyond import asked_of
+from .likenesses import Likenesses
 from .outline import heads_of, on_sheet, outline_faults, outline_of
-from .places import Places
+from .places import Places, moved
 from .weights import Made, Source, Weights
 
 _AS_THEY_ARE = ("title", "note", "evidence", "options")
@@ -38,7 +39,7 @@ class Expanded:
     """
 
     sheet: TestSheet
-    test: Test
+    test: LaboratoryTest
     network: Network
     document: dict[str, Any]
     request: BalanceRequest
@@ -61,12 +62,13 @@ def expanded(sheet: TestSheet, settings: Settings) -> tuple[Expanded | None, lis
     if _is_too_large(made, settings, ledger):
         return None, ledger.faults
     request = BalanceRequest.model_validate(made.document)
-    places = Places(sheet, network, tuple(m.source for m in made.readings), made.model_places)
+    sources = tuple(one.source for one in made.readings)
+    alike = tuple(one.places for one in made.alike)
+    places = Places(sheet, network, sources, tuple(made.model_places), alike)
     terms, faults = terms_of(request)
     ledger.faults += [places.told(fault) for fault in faults]
-    found = Expanded(
-        sheet, test, network, made.document, request, places.terms(terms), places.sources
-    )
+    terms = moved(terms, places.where)
+    found = Expanded(sheet, test, network, made.document, request, terms, places.sources)
     return found, ledger.faults
 
 
@@ -94,28 +96,34 @@ def _note_tares(sheet: TestSheet, ledger: Ledger) -> None:
         ledger.note(("tares", i, "name"), "duplicate-name", what, "Give each a name of its own.")
 
 
-def _note_weights(sheet: TestSheet, test: Test, ledger: Ledger) -> None:
+def _note_weights(sheet: TestSheet, test: LaboratoryTest, ledger: Ledger) -> None:
     weights, assays = Weights(sheet, None, ledger), Assays(sheet, {}, ledger)
+    assays.note_strangers()
     for lot, _, where, label in _lots(sheet, test):
         weights.reading(lot, "", where, label)
         list(assays.readings(lot, "", where, label))
 
 
-def _lots(sheet: TestSheet, test: Test) -> Iterator[tuple[LotObject, str | None, Where, str]]:
+def _lots(
+    sheet: TestSheet, test: LaboratoryTest
+) -> Iterator[tuple[LotObject, str | None, Where, str]]:
     """Give all heads and trays with their names, places and labels."""
     for i, head in enumerate(heads_of(sheet)):
-        yield head, head.name, on_sheet(sheet, ("heads", i)), label_of(test, None, head.name)
+        label = in_front(label_of(test, None, head.name))
+        yield head, head.name, on_sheet(sheet, ("heads", i)), label
     for i, run in enumerate(sheet.passes):
         for j, product in enumerate(run.products):
-            label = label_of(test, i, product.name)
+            label = in_front(label_of(test, i, product.name))
             yield product, product.name, ("passes", i, "products", j), label
 
 
 class _Made:
     """The document of the balance's request while it is put together."""
 
-    def __init__(self, sheet: TestSheet, test: Test, network: Network, ledger: Ledger) -> None:
-        self.sheet, self.test, self.network = sheet, test, network
+    def __init__(
+        self, sheet: TestSheet, test: LaboratoryTest, network: Network, ledger: Ledger
+    ) -> None:
+        self.sheet, self.test, self.network, self.ledger = sheet, test, network, ledger
         self.document: dict[str, Any] = {}
         self.model_places: list[Where] = []
         models = self._models()
@@ -127,7 +135,10 @@ class _Made:
             weight = weights.reading(lot, stream, where, label)
             self.readings += [weight] if weight is not None else []
             self.readings += assays.readings(lot, stream, where, label)
+            if isinstance(lot, SizedLotObject):
+                self.readings += assays.by_size(lot, stream, where, label)
         self.readings += self._losses()
+        self.alike = [*Likenesses(sheet, test, network, self.readings, ledger).all()]
         self._assemble()
 
     def _models(self) -> dict[str, str]:
@@ -181,7 +192,9 @@ class _Made:
                 return lots[flow.lot]
 
     def _label(self, flow: Flow, wires: dict[str | None, tuple[LotObject, str]]) -> str:
-        run = None if flow.run is None else pass_label(flow.run, self.test.passes[flow.run])
+        run = ""
+        if flow.run is not None:
+            run = in_front(pass_label(flow.run, self.test.passes[flow.run]))
         match flow.place:
             case ("passes", _, "fed", _):
                 return f"{run}, fed with '{flow.lot}'"
@@ -195,7 +208,7 @@ class _Made:
     def _losses(self) -> Iterator[Made]:
         for i, run in enumerate(self.sheet.passes):
             for j, product in enumerate(run.products):
-                if product.loss is None:
+                if product.loss is None or self._is_weighed_loss(product, i, j):
                     continue
                 expected, sd = product.loss.expected, product.loss.sd
                 reading = {"stream": product.name, "of": MASS, "value": expected, "sd": sd}
@@ -203,6 +216,16 @@ class _Made:
                 members = {"value": (*where, "expected")}
                 label = label_of(self.test, i, product.name)
                 yield Made(reading, Source(where, label, "loss", members))
+
+    def _is_weighed_loss(self, product: ProductObject, i: int, j: int) -> bool:
+        return self.ledger.note_if(
+            product.net is not None or product.gross is not None,
+            ("passes", i, "products", j, "loss"),
+            "loss-and-weight",
+            f"{in_front(label_of(self.test, i, product.name))}: it was weighed, and yet a loss is "
+            "expected of it.",
+            "Leave 'loss' out where it was weighed.",
+        )
 
     def _assemble(self) -> None:
         given = self.sheet.model_dump(by_alias=True, exclude_unset=True)
@@ -214,6 +237,8 @@ class _Made:
         flowsheet["mass_unit"] = self.sheet.mass_unit
         flowsheet["nodes"] = [node.name for node in self.network.nodes]
         flowsheet["streams"] = [_stream(flow) for flow in self.network.flows]
+        if self.alike:
+            flowsheet["likenesses"] = [one.wire for one in self.alike]
         self.document["flowsheet"] = flowsheet
         self.document["readings"] = [made.reading for made in self.readings]
         self.document |= asked_of(self.sheet, self.network)

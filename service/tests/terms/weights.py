@@ -13,6 +13,7 @@ from reconcile.faults import Where
 from reconcile.readings import combined_sd
 from service.balances.schemas.words import MASS
 from service.balances.terms.ledger import Ledger
+from service.kit.fields import LARGEST_NUMBER
 from service.tests.schemas import (
     LotObject,
     TareEntryObject,
@@ -161,7 +162,7 @@ class Weights:
         net = Decimal(repr(gross.value)) - Decimal(repr(weighed.value))
         given: dict[str, Any] = {
             "value": float(net),
-            "sd": math.hypot(_combined(gross, self.errors), sd),
+            "sd": min(math.hypot(_combined(gross, self.errors), sd), LARGEST_NUMBER),
         }
         self._share(given)
         if causes:
@@ -188,7 +189,7 @@ class Weights:
             return None
         known = self.tares[tare.shared]
         sd = _combined(known.weighed, self.errors)
-        cause = {"cause": tare_cause(known), "sd": sd, "stage": "weighing"}
+        cause = {"cause": tare_cause(known), "sd": min(sd, LARGEST_NUMBER), "stage": "weighing"}
         return known.weighed, known.spread, [cause] if sd else []
 
     def _is_impossible(

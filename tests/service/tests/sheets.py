@@ -49,6 +49,40 @@ def two_passes() -> dict[str, Any]:
     }
 
 
+def parted() -> dict[str, Any]:
+    """Give a sheet of one head that was parted for a test and its repeat, some of it kept."""
+    error = {"sd": 0.05, "relative_sd": 0.015}
+    return {
+        "note": "Invented data.",
+        "components": ["Sn"],
+        "errors": {
+            "weighing": {"sd": 0.5},
+            "assays": {"Sn": error},
+            "splitting": {"relative_sd": 0.01},
+        },
+        "head": {"net": 2500.0, "assays": {"Sn": 30.1}},
+        "passes": [
+            {
+                "name": "first",
+                "fed": {"of": "head", "net": 1000.2},
+                "products": [
+                    {"name": "mag 1", "net": 299.8, "assays": {"Sn": 5.02}},
+                    {"name": "rest 1", "net": 690.4, "assays": {"Sn": 40.9}},
+                    {"name": "dust", "loss": {"expected": 8, "sd": 4}},
+                ],
+            },
+            {
+                "name": "repeat",
+                "fed": {"of": "head", "net": 999.8},
+                "products": [
+                    {"name": "mag 1b", "net": 302.8, "assays": {"Sn": 5.2}},
+                    {"name": "rest 1b", "net": 697.4, "assays": {"Sn": 41.2}},
+                ],
+            },
+        ],
+    }
+
+
 def reconciled(sheet: dict[str, Any]) -> dict[str, Any]:
     """Give the reply to a sheet."""
     reply = as_json(reconcile_test(json.dumps(sheet).encode(), Settings()))
