@@ -16,7 +16,7 @@ def ordered(
     heads: tuple[Lot, ...], *passes: Pass, rank: dict[str, int] | None = None
 ) -> tuple[Course, ...]:
     """Give the tests of a sheet."""
-    return courses(network_of(sheets.Test(heads, passes), 80), rank)
+    return courses(network_of(sheets.LaboratoryTest(heads, passes), 80), rank)
 
 
 def run(name: str, fed: str | tuple[Taking, ...], *products: str) -> Pass:
