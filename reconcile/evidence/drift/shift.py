@@ -57,7 +57,8 @@ class Remainders:
         amounts = np.abs(model.by_stream(typical))
         floor = SMALLEST_SIZE * amounts.max(axis=0, initial=0.0)
         every = np.array([common.typical for common in model.common])
-        sizes = np.concatenate((np.maximum(amounts, floor).ravel(), every))
+        levels = np.abs(typical[model.first_level :])
+        sizes = np.concatenate((np.maximum(amounts, floor).ravel(), every, levels))
         return np.where(sizes > 0, sizes, 1.0)
 
     def _basis(self, values: Floats, kept: Bools, closed: Bools) -> DenseBasis:
