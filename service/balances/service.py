@@ -17,12 +17,13 @@ from service.kit.problems import (
     problem_of,
     refuse_faulty,
 )
+from service.kit.replies import as_bytes, refuse_doubtful
 from service.kit.settings import Settings
 from service.report.forms import written
 
-from .answer.whole import answer, is_finite
+from .answer.whole import answer
 from .intake import Intake, take_in
-from .reply import BalanceReply, as_json
+from .reply import BalanceReply, Closure
 from .report import document_of
 from .schemas import EvidenceObject, OptionsObject
 from .terms.asked import Asked, asked_of
@@ -86,33 +87,26 @@ def refuse_unbalanced(terms: Terms, balance: Balance) -> RefusalError:
     return RefusalError(kind, problem)
 
 
-def _doubt(reply: BalanceReply) -> str | None:
+def _written(reply: BalanceReply) -> bytes:
     """
-    Say why a reply must not be sent, if so: it holds no number that is not one, and it closes.
+    Write a reply if it holds no number that is not one, and if it closes.
 
     The engine sees to both; a balance that is signed for is worth a second look.
     """
-    if not is_finite(reply):
-        return (
-            "The calculation ran out of the range of numbers. Look for masses or standard "
-            "deviations that differ from the rest by many orders."
-        )
-    open_ones = [w for w in reply.closure.worst if w.relative > reply.closure.tolerance]
+    text = as_bytes(reply)
+    _refuse_open(reply.closure)
+    return text
+
+
+def _refuse_open(closure: Closure) -> None:
+    open_ones = [w for w in closure.worst if w.relative > closure.tolerance]
     if open_ones:
         worst = max(open_ones, key=lambda w: w.relative)
-        return (
+        raise refuse_doubtful(
             f"{worst.of} does not close at '{worst.node}': the imbalance is "
             f"{worst.relative:.1e} of its throughput. Look there for readings that differ from "
             "the rest by many orders."
         )
-    return None
-
-
-def _refuse_doubtful(reason: str) -> RefusalError:
-    problem = problem_of(NOT_CONVERGED, reason).model_copy(
-        update={"outcome": str(Outcome.NOT_CONVERGED), "nodes": [], "reason": reason}
-    )
-    return RefusalError(NOT_CONVERGED, problem)
 
 
 def _calculated(intake: Intake, asked: Asked, settings: Settings) -> tuple[Balance, Answer]:
@@ -148,6 +142,22 @@ def balanced(intake: Intake, settings: Settings) -> BalanceReply:
     RefusalError, Misplaced
         as :func:`balance`.
     """
+    reply = _answered(intake, settings)
+    _written(reply)
+    return reply
+
+
+def balance_json(body: bytes, settings: Settings) -> bytes:
+    """Give the reply to a request as it is sent; raises what :func:`balance` raises."""
+    return _written(_answered(take_in(body, settings), settings))
+
+
+def balance_report(body: bytes, settings: Settings, media_type: str) -> bytes:
+    """Give the report of what a request asks for; raises what :func:`balance` raises."""
+    return written(document_of(balance(body, settings)), media_type)
+
+
+def _answered(intake: Intake, settings: Settings) -> BalanceReply:
     terms = intake.terms
     weigh(len(terms.flowsheet.streams) * len(terms.flowsheet.quantities))
     asked = asked_of(terms.sheet, terms.entries, terms.readings)
@@ -156,18 +166,4 @@ def balanced(intake: Intake, settings: Settings) -> BalanceReply:
     engine_time_ms = 1e3 * (perf_counter() - started)
     if found.outcome in _WITHOUT_BALANCE:
         raise refuse_unbalanced(terms, found)
-    reply = answer(intake, asked, found, beyond, engine_time_ms)
-    doubt = _doubt(reply)
-    if doubt is not None:
-        raise _refuse_doubtful(doubt)
-    return reply
-
-
-def balance_json(body: bytes, settings: Settings) -> bytes:
-    """Give the reply to a request as it is sent; raises what :func:`balance` raises."""
-    return as_json(balance(body, settings)).encode()
-
-
-def balance_report(body: bytes, settings: Settings, media_type: str) -> bytes:
-    """Give the report of what a request asks for; raises what :func:`balance` raises."""
-    return written(document_of(balance(body, settings)), media_type)
+    return answer(intake, asked, found, beyond, engine_time_ms)

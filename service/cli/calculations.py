@@ -22,30 +22,30 @@ from .terminal import (
 if TYPE_CHECKING:
     from service.balances.reply import BalanceReply
     from service.drift.reply import DriftReply
+    from service.kit.replies import Out
     from service.kit.settings import Settings
     from service.sampling_plans.reply import SamplingPlanReply
     from service.tests.reply import TestReply
 
-Reply = TypeVar("Reply")
+Reply = TypeVar("Reply", bound="Out")
+Answer = TypeVar("Answer")
 
 
 @dataclass(frozen=True, slots=True)
 class Calculation(Generic[Reply]):
     """
-    From the bytes of a request to a reply, and how the reply is written.
+    From the bytes of a request to a reply, and how the reply is told at a terminal.
 
-    ``answer`` raises ``RefusalError`` where there is no reply; ``as_json`` takes the reply and the
-    spaces of an indent.
+    ``answer`` raises ``RefusalError`` where there is no reply.
     """
 
     answer: Callable[[bytes, Settings], Reply]
-    as_json: Callable[[Reply, int], str]
     as_text: Callable[[Reply], str]
 
 
 def answered(
-    answer: Callable[[bytes, Settings], Reply], body: bytes, settings: Settings, *, json: bool
-) -> Reply:
+    answer: Callable[[bytes, Settings], Answer], body: bytes, settings: Settings, *, json: bool
+) -> Answer:
     """Give the answer to a request, or tell why there is none and end."""
     from service.kit import problems
     from service.kit.plain_table import visible
@@ -64,35 +64,31 @@ def answered(
 
 
 def _balance() -> Calculation[BalanceReply]:
-    from service.balances.reply import as_json
     from service.balances.service import balance
     from service.balances.table import as_text
 
-    return Calculation(balance, as_json, as_text)
+    return Calculation(balance, as_text)
 
 
 def _drift() -> Calculation[DriftReply]:
-    from service.drift.reply import as_json
     from service.drift.service import drift
     from service.drift.table import as_text
 
-    return Calculation(drift, as_json, as_text)
+    return Calculation(drift, as_text)
 
 
 def _sampling_plan() -> Calculation[SamplingPlanReply]:
-    from service.sampling_plans.reply import as_json
     from service.sampling_plans.service import plan
     from service.sampling_plans.table import as_text
 
-    return Calculation(plan, as_json, as_text)
+    return Calculation(plan, as_text)
 
 
 def _test() -> Calculation[TestReply]:
-    from service.tests.reply import as_json
     from service.tests.service import reconcile_test
     from service.tests.table import as_text
 
-    return Calculation(reconcile_test, as_json, as_text)
+    return Calculation(reconcile_test, as_text)
 
 
 def _add(
@@ -103,9 +99,11 @@ def _add(
     def command(file: RequestFile, json: AsJson = False) -> None:
         settings = settings_in_force()
         body = request_in(file, settings.body_limit_bytes)
+        from service.kit.replies import as_json
+
         calculation = load()
         found = answered(calculation.answer, body, settings, json=json)
-        write(calculation.as_json(found, 2) + "\n" if json else calculation.as_text(found))
+        write(as_json(found, indent=2) + "\n" if json else calculation.as_text(found))
 
     application.command(name, help=purpose)(command)
 

@@ -6,7 +6,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from service.balances.reply.parts import Out
+from service.kit.replies import Out
 
 NOTICE = (
     "A finding is evidence, not proof: check the instrument before anything is changed. No reading "
@@ -385,8 +385,3 @@ class DriftReply(Out):
     warnings: list[str] = Field(description="What is worth a look.", examples=[[]])
     engine_time_ms: float = Field(description="Time in the engine.", examples=[820.0])
     notice: str = Field(default=NOTICE, description="What a finding is not.", examples=[NOTICE])
-
-
-def as_json(reply: DriftReply, indent: int | None = None) -> str:
-    """Write the reply as JSON: members by their wire names, numbers shortest round trip."""
-    return reply.model_dump_json(by_alias=True, indent=indent)

@@ -12,7 +12,6 @@ from reconcile.drift import FEWEST_SHIFTS, Drift, reconcile_series
 from reconcile.evidence.drift.found import Findings
 from reconcile.evidence.drift.search import Design
 from reconcile.kernel.budget import OverBudget
-from service.balances.answer.whole import is_finite
 from service.balances.intake import taken_in
 from service.kit.calculations import weigh
 from service.kit.problems import (
@@ -22,10 +21,11 @@ from service.kit.problems import (
     problem_of,
     refuse_faulty,
 )
+from service.kit.replies import OUT_OF_RANGE, as_bytes, refuse_doubtful
 from service.kit.settings import Settings
 
 from .answer import Telling, answer
-from .reply import DriftReply, as_json
+from .reply import DriftReply
 from .schemas import DriftOptionsObject, DriftRequest
 from .terms import SeriesTerms, series_terms_of
 
@@ -79,15 +79,6 @@ def _is_sound(found: Drift, findings: Findings) -> bool:
     return all(bool(np.isfinite(one).all()) for one in numbers)
 
 
-def _refuse_doubtful() -> RefusalError:
-    reason = (
-        "The calculation ran out of the range of numbers. Look for values or standard deviations "
-        "that differ from the rest by many orders."
-    )
-    told = {"outcome": str(Outcome.NOT_CONVERGED), "nodes": [], "reason": reason}
-    return RefusalError(NOT_CONVERGED, problem_of(NOT_CONVERGED, reason).model_copy(update=told))
-
-
 def drift(body: bytes, settings: Settings) -> DriftReply:
     """
     Give what the series in a request shows.
@@ -99,6 +90,17 @@ def drift(body: bytes, settings: Settings) -> DriftReply:
     Misplaced
         if it is too large for the lane of a worker process that this is.
     """
+    reply = _answered(body, settings)
+    as_bytes(reply)
+    return reply
+
+
+def drift_json(body: bytes, settings: Settings) -> bytes:
+    """Give the reply to a request as it is sent; raises what :func:`drift` raises."""
+    return as_bytes(_answered(body, settings))
+
+
+def _answered(body: bytes, settings: Settings) -> DriftReply:
     judged = partial(series_terms_of, most_readings=settings.reading_limit)
     request, terms = taken_in(body, settings, DriftRequest, judged)
     sheet = terms.flowsheet
@@ -110,13 +112,5 @@ def drift(body: bytes, settings: Settings) -> DriftReply:
         raise _refuse_unbalanced(request, found)
     engine_time_ms = 1e3 * (perf_counter() - started)
     if not _is_sound(found, found.findings):
-        raise _refuse_doubtful()
-    reply = answer(Telling(request, terms, found, found.findings), engine_time_ms)
-    if not is_finite(reply):
-        raise _refuse_doubtful()
-    return reply
-
-
-def drift_json(body: bytes, settings: Settings) -> bytes:
-    """Give the reply to a request as it is sent; raises what :func:`drift` raises."""
-    return as_json(drift(body, settings)).encode()
+        raise refuse_doubtful(OUT_OF_RANGE)
+    return answer(Telling(request, terms, found, found.findings), engine_time_ms)

@@ -7,7 +7,7 @@ from typing import Any, Literal
 from pydantic import Field
 
 from reconcile.evidence.sampling import Kind
-from service.balances.reply import Out
+from service.kit.replies import Out
 
 NOTICE = (
     "A forecast, not a measurement, and not a certificate for custody transfer. Sample only what "
@@ -294,8 +294,3 @@ class SamplingPlanReply(Out):
         examples=[["The recovery of Sn to 'mag 1' is out of reach of these candidates."]],
     )
     notice: str = Field(default=NOTICE, description="What this is not.", examples=[NOTICE])
-
-
-def as_json(reply: SamplingPlanReply, indent: int | None = None) -> str:
-    """Write the reply as JSON."""
-    return reply.model_dump_json(by_alias=True, indent=indent)

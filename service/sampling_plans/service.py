@@ -9,10 +9,11 @@ from service.balances.intake import taken_in
 from service.balances.service import options_of, refuse_unbalanced
 from service.kit.calculations import weigh
 from service.kit.problems import refuse_faulty
+from service.kit.replies import as_bytes
 from service.kit.settings import Settings
 
 from .answer import answer
-from .reply import SamplingPlanReply, as_json
+from .reply import SamplingPlanReply
 from .schemas import SamplingPlanRequest
 from .terms import Asked, asked_of
 
@@ -50,4 +51,4 @@ def plan(body: bytes, settings: Settings) -> SamplingPlanReply:
 
 def plan_json(body: bytes, settings: Settings) -> bytes:
     """Give the reply to a request as it is sent; raises what :func:`plan` raises."""
-    return as_json(plan(body, settings)).encode()
+    return as_bytes(plan(body, settings))

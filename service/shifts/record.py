@@ -15,8 +15,8 @@ from typing import Any
 
 import rfc8785
 
-from service.balances.reply import as_json
 from service.balances.service import balance
+from service.kit.replies import as_json
 from service.kit.settings import Settings
 from service.store.columns import json_text
 from service.version import VERSION

@@ -166,8 +166,3 @@ class TestReply(BalanceReply):
         description="The request for the same balance that /v1/balances takes, to go on with.",
         examples=[{"flowsheet": {"nodes": ["pass 1"], "streams": []}, "readings": []}],
     )
-
-
-def as_json(reply: TestReply, indent: int | None = None) -> str:
-    """Write the reply as JSON: members by their wire names, numbers shortest round trip."""
-    return reply.model_dump_json(by_alias=True, indent=indent)

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from service.balances.intake import Intake
 from service.balances.service import balanced
+from service.kit.replies import as_bytes
 from service.kit.settings import Settings
 from service.report.forms import written
 
 from .answer import answer
-from .reply import TestReply, as_json
+from .reply import TestReply
 from .report import document_of
 from .terms.take_in import take_in
 
@@ -30,7 +31,7 @@ def reconcile_test(payload: bytes, settings: Settings) -> TestReply:
 
 def test_json(body: bytes, settings: Settings) -> bytes:
     """Give the reply to a sheet as it is sent; raises what :func:`reconcile_test` raises."""
-    return as_json(reconcile_test(body, settings)).encode()
+    return as_bytes(reconcile_test(body, settings))
 
 
 def test_report(body: bytes, settings: Settings, media_type: str) -> bytes:

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
 from typing import Literal
-
-from pydantic import BaseModel
 
 from reconcile import SOLIDS, Balance, Outcome
 from reconcile.balance import Wanted
@@ -206,15 +203,6 @@ def _untold(beyond: Answer) -> list[str]:
     if beyond.failure is None:
         return []
     return [f"What was separated and what needs care could not be worked out: {beyond.failure}."]
-
-
-def is_finite(value: object) -> bool:
-    """Tell whether every number of a reply, or of a part of it, is one that JSON can carry."""
-    if type(value) is float:
-        return math.isfinite(value)
-    if isinstance(value, BaseModel):
-        return all(map(is_finite, value.__dict__.values()))
-    return all(map(is_finite, value)) if type(value) is list else True
 
 
 def answer(

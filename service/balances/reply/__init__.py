@@ -1,5 +1,7 @@
 """The reply on the wire: the reconciled balance, by name."""
 
+from service.kit.replies import Out
+
 from .care import Care, Caution, NuclideFigure, Standing, StreamActivity
 from .evidence import (
     DecidedFigure,
@@ -16,7 +18,7 @@ from .evidence import (
     SuspectTest,
     TellingReading,
 )
-from .parts import Amount, Out, Quantity, Share
+from .parts import Amount, Quantity, Share
 from .performance import (
     CurvePoint,
     Figure,
@@ -63,7 +65,6 @@ from .whole import (
     StreamShare,
     Test,
     WorstNode,
-    as_json,
 )
 
 __all__ = [
@@ -132,5 +133,4 @@ __all__ = [
     "VarianceShares",
     "Water",
     "WorstNode",
-    "as_json",
 ]

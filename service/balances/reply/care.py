@@ -6,7 +6,8 @@ from typing import Any, Literal
 
 from pydantic import Field
 
-from .parts import Out
+from service.kit.replies import Out
+
 from .performance import Figure
 
 Rule = Literal["each nuclide", "sum of fractions"]

@@ -6,7 +6,7 @@ from typing import Any, Literal
 
 from pydantic import Field
 
-from .parts import Out
+from service.kit.replies import Out
 
 Kind = Literal["reading", "shared error", "content", "leak", "water leak", "exchange"]
 

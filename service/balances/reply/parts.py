@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from reconcile.balance import Knowledge
+from service.kit.replies import Out
 
 CLASS_TEXT = (
     "What the readings say about it: 'redundant' (read, and checked by the balances), "
@@ -16,12 +17,6 @@ CLASS_TEXT = (
 )
 SHARE_EXAMPLE = {"value": 36.4, "sd": 0.07, "class": "redundant", "unit": "%"}
 UNIT_TEXT = "The flowsheet's mass unit, null if no mass is read."
-
-
-class Out(BaseModel):
-    """An object of the reply; members that cannot be known are null, never absent."""
-
-    model_config = ConfigDict(frozen=True)
 
 
 class Share(Out):

@@ -7,8 +7,9 @@ from typing import Any, Literal
 from pydantic import Field
 
 from reconcile.balance import Knowledge
+from service.kit.replies import Out
 
-from .parts import CLASS_TEXT, SHARE_EXAMPLE, Out, Share
+from .parts import CLASS_TEXT, SHARE_EXAMPLE, Share
 
 _SHARES_EXAMPLE = {"sampling": 40.0, "analysis": 60.0, "weighing": 0.0, "undivided": 0.0}
 _COUNT_EXAMPLE: dict[str, Any] = {

@@ -7,8 +7,9 @@ from typing import Any, Literal
 from pydantic import Field
 
 from reconcile.balance import Knowledge
+from service.kit.replies import Out
 
-from .parts import CLASS_TEXT, SHARE_EXAMPLE, UNIT_TEXT, Amount, Out, Quantity, Share
+from .parts import CLASS_TEXT, SHARE_EXAMPLE, UNIT_TEXT, Amount, Quantity, Share
 
 PERIOD_TEXT = "The period, null where there is one without a name."
 

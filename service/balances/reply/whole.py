@@ -6,9 +6,11 @@ from typing import Any, Literal
 
 from pydantic import Field
 
+from service.kit.replies import Out
+
 from .care import CARE_EXAMPLE, Care
 from .evidence import Evidence
-from .parts import SHARE_EXAMPLE, UNIT_TEXT, Out, Quantity, Share
+from .parts import SHARE_EXAMPLE, UNIT_TEXT, Quantity, Share
 from .performance import PERFORMANCE_EXAMPLE, SeriesPerformance
 from .readings import READING_EXAMPLE, ReadingResult
 from .streams import PERIOD_TEXT, STOCK_EXAMPLE, STREAM_EXAMPLE, Stock, StreamBalance
@@ -359,8 +361,3 @@ class BalanceReply(Out):
         examples=[{"iterations": 5, "kkt_residual": 3.1e-12, "engine_time_ms": 4.2}],
     )
     notice: str = Field(default=NOTICE, description="What a balance is not.", examples=[NOTICE])
-
-
-def as_json(reply: BalanceReply, indent: int | None = None) -> str:
-    """Write the reply as JSON: members by their wire names, numbers shortest round trip."""
-    return reply.model_dump_json(by_alias=True, indent=indent)

@@ -1,0 +1,62 @@
+"""Replies as they are sent: written once, and looked through for numbers that JSON cannot carry."""
+
+from __future__ import annotations
+
+import math
+
+from pydantic import BaseModel, ConfigDict
+
+from .problems import NOT_CONVERGED, RefusalError, problem_of
+
+OUT_OF_RANGE = (
+    "The calculation ran out of the range of numbers. Look for values or standard deviations that "
+    "differ from the rest by many orders."
+)
+
+_NOT_FINITE = (b"NaN", b"Infinity")
+
+
+class Out(BaseModel):
+    """An object of a reply; members that cannot be known are null, never absent."""
+
+    # A number that is none shows in what was written, where it is found; it would pass as a null.
+    model_config = ConfigDict(frozen=True, ser_json_inf_nan="constants")
+
+
+def as_json(reply: Out, indent: int | None = None) -> str:
+    """Write a reply as JSON: members by their wire names, numbers shortest round trip."""
+    return reply.model_dump_json(by_alias=True, indent=indent)
+
+
+def as_bytes(reply: Out) -> bytes:
+    """
+    Write a reply as it is sent.
+
+    Raises
+    ------
+    RefusalError
+        where it holds a number that JSON cannot carry.
+    """
+    text = reply.__pydantic_serializer__.to_json(reply, by_alias=True)
+    # Names may hold these words too; only then is every number looked at.
+    if any(word in text for word in _NOT_FINITE) and not _is_finite(reply):
+        raise refuse_doubtful(OUT_OF_RANGE)
+    return text
+
+
+def refuse_doubtful(reason: str) -> RefusalError:
+    """Give the refusal of a reply that must not be sent, since it is no solution."""
+    told = {"outcome": "not converged", "nodes": [], "reason": reason}
+    problem = problem_of(NOT_CONVERGED, reason).model_copy(update=told)
+    return RefusalError(NOT_CONVERGED, problem)
+
+
+def _is_finite(value: object) -> bool:
+    """Tell whether every number of a reply, or of a part of it, is one that JSON can carry."""
+    if isinstance(value, float):
+        return math.isfinite(value)
+    if isinstance(value, BaseModel):
+        return all(map(_is_finite, value.__dict__.values()))
+    if isinstance(value, dict):
+        return all(map(_is_finite, value.values()))
+    return all(map(_is_finite, value)) if isinstance(value, list | tuple) else True
