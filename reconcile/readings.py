@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from .faults import Fault, InvalidInput
@@ -99,6 +99,11 @@ def _is_share(of: Measurand) -> bool:
     return bool(below) and all(below.get(q) == c for q, c in of.above) and not of.carried
 
 
+def _is_bounded(of: Measurand) -> bool:
+    """Say whether it is at most one: a share, or one quantity over the dry solids."""
+    return _is_share(of) or (len(of.above) == 1 and of.below == ((SOLIDS, 1.0),))
+
+
 def _value_faults(i: int, reading: Reading, of: Measurand | None) -> list[Fault]:
     faults = []
     if not math.isfinite(reading.value):
@@ -119,10 +124,13 @@ def _value_faults(i: int, reading: Reading, of: Measurand | None) -> list[Fault]
                 "Give a standard deviation of zero (fixes the value) or more.",
             )
         )
-    share = of is not None and (
-        _is_share(of) or (len(of.above) == 1 and of.below == ((SOLIDS, 1.0),))
-    )
-    if share and math.isfinite(reading.value) and reading.value > 1 and reading.limit is None:
+    if (
+        of is not None
+        and _is_bounded(of)
+        and math.isfinite(reading.value)
+        and reading.value > 1
+        and reading.limit is None
+    ):
         faults.append(
             Fault(
                 ("readings", i, "value"),
@@ -245,12 +253,52 @@ def _resolved(
     return of, []
 
 
+@dataclass(frozen=True, slots=True)
+class _Kind:
+    """What all readings of one measurand have in common; ``number`` tells measurands apart."""
+
+    of: Measurand | None
+    unknown: tuple[Fault, ...]
+    number: int
+    is_of_something: bool
+    is_at_most_one: bool
+
+    def finds_nothing(self, flowsheet: Flowsheet, reading: Reading) -> bool:
+        """
+        Say whether a reading is of the plainest kind, of which nothing can be wrong.
+
+        Of a reading that is not, the judgement in full tells.
+        """
+        if not self.is_of_something or not isinstance(reading.stream, str) or reading.causes:
+            return False
+        at = flowsheet.stream_index.get(reading.stream)
+        if at is None or flowsheet.streams[at].signed or flowsheet.streams[at].without:
+            return False
+        most = 1.0 if self.is_at_most_one else math.inf
+        return 0.0 <= reading.value <= most and math.isfinite(reading.value) and reading.sd > 0
+
+
+def _kinds_of(flowsheet: Flowsheet, readings: Sequence[Reading]) -> dict[str | Measurand, _Kind]:
+    """Judge once what many readings are of; faults have the place of the first of them."""
+    kinds: dict[str | Measurand, _Kind] = {}
+    numbers: dict[Measurand, int] = {}
+    for i, reading in enumerate(readings):
+        if reading.of in kinds:
+            continue
+        of, unknown = _resolved(i, flowsheet, reading)
+        if of is None:
+            kinds[reading.of] = _Kind(None, tuple(unknown), -1, False, False)
+            continue
+        number = numbers.setdefault(of, len(numbers))
+        kinds[reading.of] = _Kind(of, (), number, bool(of.quantities), _is_bounded(of))
+    return kinds
+
+
 def faults_of(flowsheet: Flowsheet, readings: Sequence[Reading]) -> list[Fault]:
     """Give everything that is wrong with the readings, against the flowsheet they belong to."""
     faults: list[Fault] = []
-    first: dict[tuple[tuple[str, ...], Measurand], int] = {}
-    known: dict[str | Measurand, Measurand] = {}  # the same few are read of many streams
-    no_faults: list[Fault] = []
+    first: dict[tuple[tuple[str, ...], int], int] = {}
+    kinds = _kinds_of(flowsheet, readings)
     if not readings:
         faults.append(
             Fault(
@@ -261,33 +309,13 @@ def faults_of(flowsheet: Flowsheet, readings: Sequence[Reading]) -> list[Fault]:
             )
         )
     for i, reading in enumerate(readings):
-        strange = [name for name in reading.streams if name not in flowsheet.stream_index]
-        if strange:
-            faults.append(
-                Fault(
-                    ("readings", i, "stream"),
-                    "unknown-stream",
-                    f"The reading names the stream '{strange[0]}', which is not listed.",
-                    "Correct the name. Known streams: "
-                    f"{', '.join(s.name for s in flowsheet.streams[:12])}.",
-                )
-            )
-        of, unknown = (known.get(reading.of), no_faults)
-        if of is None:
-            of, unknown = _resolved(i, flowsheet, reading)
-        if of is not None:
-            known[reading.of] = of
-        faults += unknown
-        faults += _value_faults(i, reading, of)
-        if of is None:
+        kind = kinds[reading.of]
+        if not kind.finds_nothing(flowsheet, reading):
+            faults += _faults_in_full(i, flowsheet, reading, kind)
+        strange = any(name not in flowsheet.stream_index for name in reading.streams)
+        if kind.of is None or strange or math.isinf(reading.sd) or not reading.streams:
             continue
-        faults += _error_faults(i, flowsheet, reading, of)
-        if strange:
-            continue
-        faults += _stream_faults(i, flowsheet, reading, of)
-        key = (reading.streams, of)
-        if math.isinf(reading.sd) or not reading.streams:
-            continue
+        key = (reading.streams, kind.number)
         if key in first:
             faults.append(
                 Fault(
@@ -301,6 +329,28 @@ def faults_of(flowsheet: Flowsheet, readings: Sequence[Reading]) -> list[Fault]:
             )
         first.setdefault(key, i)
     return faults
+
+
+def _faults_in_full(i: int, flowsheet: Flowsheet, reading: Reading, kind: _Kind) -> list[Fault]:
+    faults = []
+    strange = [name for name in reading.streams if name not in flowsheet.stream_index]
+    if strange:
+        faults.append(
+            Fault(
+                ("readings", i, "stream"),
+                "unknown-stream",
+                f"The reading names the stream '{strange[0]}', which is not listed.",
+                "Correct the name. Known streams: "
+                f"{', '.join(s.name for s in flowsheet.streams[:12])}.",
+            )
+        )
+    # A measurand that means nothing is told at each reading of it.
+    faults += [replace(fault, where=("readings", i, *fault.where[2:])) for fault in kind.unknown]
+    faults += _value_faults(i, reading, kind.of)
+    if kind.of is None:
+        return faults
+    faults += _error_faults(i, flowsheet, reading, kind.of)
+    return faults if strange else faults + _stream_faults(i, flowsheet, reading, kind.of)
 
 
 def checked(flowsheet: Flowsheet, readings: Sequence[Reading]) -> tuple[Reading, ...]:

@@ -15,8 +15,9 @@ import pytest
 from hatchling.builders.wheel import WheelBuilder
 
 import reconcile
-from service.balances.reply import BalanceReply, as_json
+from service.balances.reply import BalanceReply
 from service.balances.service import balance
+from service.kit.replies import as_json
 from service.kit.settings import Settings
 from service.kit.units import UNITS
 from service.sampling_plans.service import plan

@@ -8,9 +8,10 @@ read, so that a slip of type in one place does not hide a slip of sense in anoth
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from reconcile.faults import Fault
 from service.kit.intake import document_of, fitted, order
@@ -21,11 +22,14 @@ from service.kit.wire_faults import Advice
 from .advice import UNTAKEN_MEMBERS
 from .doubt import standing
 from .repair import Request, repaired, unread
-from .schemas import BalanceRequest
+from .schemas import BalanceRequest, FlowsheetObject
 from .size import faults_of_size
 from .terms.request import Terms, terms_of
+from .terms.seen import SEEN
 
 InTerms = TypeVar("InTerms")
+
+_FLOWSHEET = "flowsheet"
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +88,9 @@ def taken_in(
     too_large = faults_of_size(document.value, settings)
     if too_large or document.ended_early:
         raise refuse_faulty(merged(document.faults, too_large))
-    request, of_schema = fitted(document.value, model, advice)
+    text = None if document.faults else _flowsheet_text(document.value)
+    known = None if text is None else SEEN.wire(text)
+    request, of_schema = _fitted(document.value, model, advice, known)
     faults = merged(document.faults, of_schema)
     readable = repaired(document.value, faults, model) if faults else request
     terms = None
@@ -93,4 +99,27 @@ def taken_in(
         faults = merged(faults, standing(findings, unread(faults)))
     if faults or request is None or terms is None:
         raise refuse_faulty(faults)
+    flowsheet = getattr(request, _FLOWSHEET, None)
+    if text is not None and isinstance(flowsheet, FlowsheetObject):
+        SEEN.keep(text, flowsheet)
     return request, terms
+
+
+def _flowsheet_text(document: Any) -> str | None:  # noqa: ANN401 - any JSON value
+    """Give the text by which the flowsheet of a request is known again, if it has one."""
+    found = document.get(_FLOWSHEET) if isinstance(document, dict) else None
+    return None if found is None else json.dumps(found, separators=(",", ":"))
+
+
+def _fitted(
+    document: Any,  # noqa: ANN401 - any JSON value
+    model: type[Request],
+    advice: Advice,
+    known: FlowsheetObject | None,
+) -> tuple[Request | None, list[Fault]]:
+    """Fit a request to its schema; a flowsheet that was read before is not read again."""
+    if known is not None:
+        request, faults = fitted(document | {_FLOWSHEET: known}, model, advice)
+        if request is not None and not faults:
+            return request, faults
+    return fitted(document, model, advice)

@@ -25,8 +25,9 @@ from service.balances.schemas.words import MASS
 from service.balances.terms.ledger import Ledger
 from service.balances.terms.measured import Measured, measured
 from service.balances.terms.places import Place, place_of
-from service.balances.terms.readings import SMALLEST_SD, Entry
+from service.balances.terms.readings import Entry
 from service.balances.terms.request import Terms, terms_of
+from service.balances.terms.usual import SMALLEST_SD
 from service.kit.units import convert
 
 from .schemas import CandidateObject, CostObject, SamplingPlanRequest, TargetObject

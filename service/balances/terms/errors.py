@@ -171,9 +171,13 @@ def _stage(wire: ReadingObject, result: Result) -> Stage:
     """Give the stage of what is stated or replicated."""
     if wire.error_of is not None:
         return Stage(wire.error_of)
-    if result.is_amount:
-        return Stage.WEIGHING
-    return Stage.ANALYSIS if wire.sampling is not None else Stage.UNDIVIDED
+    is_sampled_apart = wire.sampling is not None and not result.is_amount
+    return Stage.ANALYSIS if is_sampled_apart else usual_stage(is_amount=result.is_amount)
+
+
+def usual_stage(*, is_amount: bool) -> Stage:
+    """Give the stage of an error of which nothing is said but its size."""
+    return Stage.WEIGHING if is_amount else Stage.UNDIVIDED
 
 
 def _last_stage(result: Result) -> Stage:

@@ -24,9 +24,7 @@ from .places import Place, place_of
 from .pulps import density_errors, is_no_density, pulp_density
 from .results import Item, Outcome, Pools, form_of, is_measured, outcome_of, pools_of
 from .sheet import DENSITY_UNIT, Sheet
-
-SMALLEST_SD = 1e-15
-"""Least sd above zero, as a mass fraction or in the mass unit: a millionth of a ppb."""
+from .usual import SMALLEST_SD, Taken, taken
 
 
 @dataclass(frozen=True)
@@ -81,19 +79,44 @@ class Reader:
 
     def judged(self) -> Iterator[_Judged]:
         """Give every reading that was taken and can be used."""
-        prepared = [self._prepared(i, wire) for i, wire in enumerate(self.wires)]
+        usual = [taken(wire, self.sheet) for wire in self.wires]
+        prepared = [
+            (None, None) if one is not None else self._prepared(i, wire)
+            for i, (wire, one) in enumerate(zip(self.wires, usual, strict=True))
+        ]
         self.pools = pools_of([item for item, _ in prepared if item is not None], self.options)
-        for (item, place), (i, wire) in zip(prepared, enumerate(self.wires), strict=True):
+        for i, (wire, one, known) in enumerate(zip(self.wires, usual, prepared, strict=True)):
             where: Where = ("readings", i)
-            form = form_of(wire, where, self.ledger)
-            found = None
-            if form == "counts":
-                found = self._count(wire, place, where)
-            elif form is not None and item is not None:
-                found = self._reading(item, place)
+            found = self._as_usual(one, where) if one else self._in_full(wire, where, *known)
             if found is not None:
                 self._taken += len(found.readings)
                 yield found if wire.left_out is None else _left_out(found, wire.left_out)
+
+    def _as_usual(self, one: Taken, where: Where) -> _Judged:
+        kind = one.kind
+        entry = Entry(
+            number=int(where[-1]),
+            where=where,
+            place=kind.place,
+            words=kind.words,
+            unit=kind.unit,
+            base=kind.base,
+            at=(self._taken,),
+            value=one.value,
+            sd=one.sd,
+            origin=one.origin,
+            shares=one.shares,
+            may_be_negative=kind.may_be_negative,
+        )
+        return _Judged((one.reading,), entry)
+
+    def _in_full(
+        self, wire: ReadingObject, where: Where, item: Item | None, place: Place | None
+    ) -> _Judged | None:
+        form = form_of(wire, where, self.ledger)
+        if form == "counts":
+            return self._count(wire, place, where)
+        return None if form is None or item is None else self._reading(item, place)
 
     def _prepared(self, i: int, wire: ReadingObject) -> tuple[Item | None, Place | None]:
         """Give what was measured, in which unit, and where."""

@@ -103,11 +103,17 @@ def _engine_findings(terms: Terms, request: BalanceRequest) -> list[Fault]:
 
 def _note_repeats(terms: Terms, ledger: Ledger) -> None:
     """Take note of a quantity read twice, by its places in the request."""
-    first: dict[tuple[tuple[str, ...], Measurand], Where] = {}
+    first: dict[tuple[tuple[str, ...], int], Where] = {}
+    numbers: dict[Measurand, int] = {}
+    known: dict[str | Measurand, int] = {}  # the same few are read of many streams
     for where, reading in zip(terms.origins, terms.readings, strict=True):
         if not reading.streams or math.isinf(reading.sd):
             continue
-        key = (reading.streams, measurand(terms.flowsheet, reading.of))
+        number = known.get(reading.of)
+        if number is None:
+            of = measurand(terms.flowsheet, reading.of)
+            number = known[reading.of] = numbers.setdefault(of, len(numbers))
+        key = (reading.streams, number)
         if key in first:
             ledger.note(
                 where,

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 from reconcile import SOLIDS, Flowsheet, Stream
 from reconcile.faults import Fault, Where
@@ -23,6 +24,7 @@ from service.kit.units import UNITS, Kind, convert, to_fraction
 
 from .ledger import Ledger, doubles, listed
 from .minerals import contents_of
+from .seen import SEEN
 from .sizes import Ladder, ladder_of
 
 DENSITY_UNIT = "kg/m3"
@@ -41,6 +43,8 @@ class Sheet:
     wire: FlowsheetObject
     unrolled: Unrolled
     ladder: Ladder | None
+    kept: dict[Any, Any] = field(default_factory=dict, compare=False, repr=False)
+    """What other stages worked out for this flowsheet, and need not again; they bound it."""
 
     @property
     def flowsheet(self) -> Flowsheet:
@@ -120,6 +124,17 @@ def _flowsheet(wire: FlowsheetObject, ladder: Ladder | None, ledger: Ledger) -> 
 
 def sheet_of(request: BalanceRequest, ledger: Ledger) -> Sheet:
     """Give the flowsheet in the engine's terms, and take note of what is wrong with it."""
+    known = SEEN.sheet(request.flowsheet, request.periods)
+    if known is not None:
+        return known
+    before = ledger.count
+    sheet = _judged(request, ledger)
+    if ledger.count == before:
+        SEEN.keep_sheet(sheet, request.periods)
+    return sheet
+
+
+def _judged(request: BalanceRequest, ledger: Ledger) -> Sheet:
     wire = request.flowsheet
     ladder = ladder_of(wire.sizes, ledger)
     _note_names(wire, ledger)

@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from service.kit.problems import RefusalError
+from service.kit.replies import as_json
 from service.kit.settings import Settings
-from service.tests.reply import as_json
 from service.tests.schemas import MINIMAL_SHEET
 from service.tests.service import reconcile_test
 

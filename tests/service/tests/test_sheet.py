@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 
 from reconcile.errors.sampling import Material, sampling_relative_sd
-from service.balances.reply import as_json
 from service.balances.service import balance
+from service.kit.replies import as_json
 from service.kit.settings import Settings
 from tests.service.client import JSON, ask, post
 

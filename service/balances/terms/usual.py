@@ -1,0 +1,136 @@
+"""
+The usual reading: one word of one stream, a value above zero and a stated standard deviation.
+
+Most readings are of this kind, shift after shift of the same quantities.  What does not depend on
+their values is judged once for a flowsheet, by the code that judges every reading, and kept with
+it.  Whatever is out of the ordinary is left to that code.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+
+from reconcile import Reading
+from reconcile.errors import ErrorModel, Stage, stated
+from reconcile.measurands import Measurand
+from service.balances.schemas import ReadingObject
+from service.balances.schemas.words import PULP_DENSITY
+from service.kit.units import convert
+
+from .errors import usual_stage
+from .ledger import Ledger
+from .measured import measured
+from .places import Place, place_of
+from .sheet import Sheet
+
+_MEMBERS = frozenset({"stream", "of", "value", "sd", "relative_sd", "unit"})
+
+_SENTENCES_KEPT = 4096
+
+SMALLEST_SD = 1e-15
+"""Least sd above zero, as a mass fraction or in the mass unit: a millionth of a ppb."""
+
+_KINDS_EACH = 20
+"""Kinds kept a stream: a flowsheet has a dozen components, and few units of each are used."""
+
+_CERTAIN: Mapping[Stage, float] = {}
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """What all usual readings of one quantity of one stream in one unit have in common."""
+
+    place: Place
+    of: str | Measurand
+    words: str
+    unit: str
+    base: str
+    may_be_negative: bool
+    shares: Mapping[Stage, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """A usual reading as the engine takes it, and its standard deviation in its own unit."""
+
+    kind: Kind
+    reading: Reading
+    value: float
+    sd: float
+    origin: str
+
+    @property
+    def shares(self) -> Mapping[Stage, float]:
+        """Share of each stage in the variance; empty where there is none."""
+        return self.kind.shares if self.sd else _CERTAIN
+
+
+@lru_cache(maxsize=_SENTENCES_KEPT)
+def _sentence(absolute: float, relative: float) -> str:
+    """Say where such an error comes from; it is the same at every value."""
+    return stated(ErrorModel(absolute, relative), 0.0).words
+
+
+def taken(wire: ReadingObject, sheet: Sheet) -> Taken | None:
+    """Give a reading if it is a usual one, in which nothing is wrong by itself."""
+    value = wire.value
+    if value is None or value <= 0 or not wire.model_fields_set <= _MEMBERS:
+        return None
+    if wire.sd is None and wire.relative_sd is None:
+        return None
+    kind = _kind(wire, sheet)
+    if kind is None:
+        return None
+    absolute, relative = wire.sd or 0.0, wire.relative_sd or 0.0
+    sd = math.hypot(absolute, relative * value)
+    reading = Reading(
+        kind.place.stream,
+        kind.of,
+        convert(value, kind.unit, kind.base),
+        convert(sd, kind.unit, kind.base),
+    )
+    if 0 < reading.sd < SMALLEST_SD:
+        return None
+    return Taken(kind, reading, value, sd, _sentence(absolute, relative))
+
+
+def _kind(wire: ReadingObject, sheet: Sheet) -> Kind | None:
+    of = wire.of
+    if of is None or of.quantity is None or of.size is not None or of.basis != "dry":
+        return None
+    if wire.stream is None or len(wire.stream) != 1:
+        return None
+    key = (wire.stream[0], of.quantity, wire.unit)
+    known: dict[tuple[str, str, str | None], Kind | None] = sheet.kept
+    if key in known:
+        return known[key]
+    found = _judged(wire, sheet)
+    if len(known) < _KINDS_EACH * len(sheet.wire.streams):
+        known[key] = found
+    return found
+
+
+def _judged(wire: ReadingObject, sheet: Sheet) -> Kind | None:
+    """Judge as every reading is; none where there is something to say of it."""
+    assert wire.of is not None  # noqa: S101 - the caller saw to it
+    ledger = Ledger()
+    place = place_of(wire, sheet, (), ledger)
+    found = measured(wire.of, sheet, (), ledger)
+    if place is None or found is None or ledger.faults or found.words == PULP_DENSITY:
+        return None
+    if found.base is None or found.unit is None or (wire.unit or found.unit) not in found.units:
+        return None
+    streams = sheet.flowsheet.streams
+    signed = any(streams[sheet.flowsheet.stream_index[name]].signed for name in place.names)
+    return Kind(
+        place,
+        found.word or found.of,
+        found.words,
+        wire.unit or found.unit,
+        found.base,
+        bool(found.of.carried) or signed,
+        {usual_stage(is_amount=found.is_amount): 1.0},
+    )

@@ -1,0 +1,157 @@
+"""What is kept of flowsheets and judged at once changes no reply, and takes a bounded room."""
+
+import json
+from collections.abc import Iterator
+from copy import deepcopy
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from service.balances import intake
+from service.balances.schemas import BalanceRequest, FlowsheetObject
+from service.balances.terms import readings, seen, sheet
+from service.balances.terms.request import Terms, terms_of
+from service.balances.terms.seen import Flowsheets
+
+from .client import example, faults, minimal, post
+
+NAMES = ("feed", "mag 1", "nonmag", "none such")
+WORDS = ("mass", "Sn", "water", "moisture", "pulp density", "none such")
+
+readings_on_the_wire = st.fixed_dictionaries(
+    {
+        "stream": st.sampled_from([*NAMES, ["feed"], ["mag 1", "nonmag"]]),
+        "of": st.sampled_from([*WORDS, {"quantity": "Sn"}, {"quantity": "Sn", "basis": "dry"}]),
+    },
+    optional={
+        "value": st.sampled_from([None, -1.0, 0.0, 1e-310, 0.5, 31.2, 101.0, 2500.0, 1e12]),
+        "sd": st.sampled_from([0.0, 1e-18, 0.3, 5]),
+        "relative_sd": st.sampled_from([0.0, 0.02, 100.0]),
+        "unit": st.sampled_from(["%", "g", "kg", "ppm", "t/m3"]),
+        "left_out": st.just("torn bag"),
+        "causes": st.just([{"cause": "weigher", "sd": 1}]),
+    },
+)
+
+
+def _without_short_cuts(request: BalanceRequest, patched: pytest.MonkeyPatch) -> Any:
+    with patched.context() as alone:
+        alone.setattr(readings, "taken", lambda *_: None)
+        return terms_of(request)
+
+
+def _comparable(terms: Terms) -> Any:
+    return terms.readings, terms.origins, terms.entries
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=150)
+@given(taken=st.lists(readings_on_the_wire, min_size=1, max_size=6))
+def test_the_usual_reading_is_judged_as_every_other(
+    taken: list[Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is taken at once is what the judgement in full gives, to the last bit."""
+    flowsheet = minimal()["flowsheet"] | {"water": True}
+    request = BalanceRequest.model_validate({"flowsheet": flowsheet, "readings": taken})
+
+    at_once, found_at_once = terms_of(request)
+    in_full, found_in_full = _without_short_cuts(request, monkeypatch)
+
+    assert found_in_full == found_at_once
+    assert _comparable(in_full) == _comparable(at_once)
+
+
+@pytest.fixture
+def fresh(monkeypatch: pytest.MonkeyPatch) -> Iterator[Flowsheets]:
+    """Flowsheets of this test alone."""
+    flowsheets = Flowsheets()
+    monkeypatch.setattr(intake, "SEEN", flowsheets)
+    monkeypatch.setattr(sheet, "SEEN", flowsheets)
+    return flowsheets
+
+
+def _timeless(reply: Any) -> Any:
+    told = reply.json()
+    told["solver"].pop("engine_time_ms")
+    return told
+
+
+@pytest.mark.parametrize("name", ["tin-shed", "cyclone-with-water", "flow-network"])
+def test_a_flowsheet_met_again_gives_the_same_reply(name: str, fresh: Flowsheets) -> None:
+    """The first time nothing is known, the second time the flowsheet, the third time its terms."""
+    request = example(name)
+
+    first, second, third = (_timeless(post(request)) for _ in range(3))
+
+    assert 1 == len(fresh)
+    assert first == second == third
+
+
+def test_a_slip_in_a_flowsheet_met_before_is_told(fresh: Flowsheets) -> None:
+    """`1` is not `true`, and a reading of a stream that is not there is told as ever."""
+    good = minimal()
+    good["flowsheet"]["water"] = True
+    slip, stray = deepcopy(good), deepcopy(good)
+    slip["flowsheet"]["water"] = 1
+    stray["readings"][0]["stream"] = "fed"
+    before = faults(post(stray))
+
+    for _ in range(3):
+        assert 200 == post(good).status_code
+
+    assert ["/flowsheet/water"] == [*faults(post(slip))]
+    assert before == faults(post(stray))
+    assert 1 == len(fresh)
+
+
+def test_the_same_flowsheet_over_other_periods_is_another(fresh: Flowsheets) -> None:
+    """Streams exist in every period; what is known over two says nothing over three."""
+    request = minimal()
+    for periods in (["a", "b"], ["a", "b", "c"], ["a", "b"]):
+        of_all = [r | {"period": p} for p in periods for r in minimal()["readings"]]
+        reply = post(request | {"periods": periods, "readings": of_all})
+        assert 3 * len(periods) == len(reply.json()["streams"])
+
+    assert 1 == len(fresh)
+
+
+def _wire(number: int, streams: int = 2) -> tuple[str, FlowsheetObject]:
+    names = [f"stream {k}" for k in range(streams)]
+    document = {
+        "nodes": [f"node {number}"],
+        "streams": [{"name": names[0], "to": f"node {number}"}]
+        + [{"name": name, "from": f"node {number}"} for name in names[1:]],
+    }
+    return json.dumps(document), FlowsheetObject.model_validate(document)
+
+
+def test_what_is_kept_is_bounded() -> None:
+    """By number and by streams; what was asked for last stays."""
+    flowsheets = Flowsheets(most_streams=10, most_kept=4)
+    texts = []
+    for number in range(8):
+        text, wire = _wire(number)
+        flowsheets.keep(text, wire)
+        flowsheets.wire(texts[0] if texts else text)
+        texts.append(text)
+
+    kept = [text for text in texts if flowsheets.wire(text) is not None]
+
+    assert [texts[0], *texts[-3:]] == kept
+
+    flowsheets.keep(*_wire(99, streams=11))
+
+    assert 0 == len(flowsheets)
+
+
+def test_many_kinds_of_reading_take_a_bounded_room() -> None:
+    """Names that a flowsheet does not know are not kept without end."""
+    document = minimal()
+    document["readings"] = [
+        {"stream": f"stream {k}", "of": "mass", "value": 1, "sd": 1} for k in range(500)
+    ]
+    terms, _ = terms_of(BalanceRequest.model_validate(document))
+
+    assert len(terms.sheet.kept) < 100
+    assert seen.MOST_KEPT >= len(seen.SEEN)
