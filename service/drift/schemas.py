@@ -2,17 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated
 
 from pydantic import BeforeValidator, Field
 
-from service.balances.schemas import (
-    CauseObject,
-    ErrorModelObject,
-    FlowsheetObject,
-    ReadingObject,
-)
-from service.balances.schemas.request import SHORTEST_TIME_BUDGET_S
+from service.balances.schemas import FlowsheetObject, ReadingObject
+from service.balances.schemas.common import CalculationOptions, Causes, ErrorModels, Titled
 from service.balances.schemas.words import Names, OfEntry
 from service.kit.fields import Name, Number, Wire
 
@@ -67,7 +62,7 @@ class ShiftObject(Wire):
     )
 
 
-class DriftOptionsObject(Wire):
+class DriftOptionsObject(CalculationOptions):
     """Options of the charts and of the calculation."""
 
     average_run_length: float = Field(
@@ -95,45 +90,11 @@ class DriftOptionsObject(Wire):
         description="Whether the course of every chart comes back, shift by shift, to be plotted.",
         examples=[True],
     )
-    time_budget_s: float | None = Field(
-        default=None,
-        ge=SHORTEST_TIME_BUDGET_S,
-        strict=True,
-        allow_inf_nan=False,
-        description="Longest time for the calculation in seconds; the service has a limit of "
-        "its own, which stands if it is less.",
-        examples=[30],
-    )
-    pooling: Literal["absolute", "relative"] | None = Field(
-        default=None,
-        description="How the spread of few replicates is pooled within a shift, as in a balance.",
-        examples=["relative"],
-    )
-    robust_replicates: bool = Field(
-        default=False,
-        strict=True,
-        description="Whether replicates are combined so that one wild value does not rule.",
-        examples=[True],
-    )
 
 
-class DriftRequest(Wire):
+class DriftRequest(Titled):
     """A flowsheet, and the readings of many shifts of it."""
 
-    title: str | None = Field(
-        default=None,
-        strict=True,
-        max_length=200,
-        description="A title; it comes back in the reply.",
-        examples=["Magnetic separation, March"],
-    )
-    note: str | None = Field(
-        default=None,
-        strict=True,
-        max_length=2000,
-        description="A note; it comes back in the reply.",
-        examples=["Invented data."],
-    )
     flowsheet: FlowsheetObject = Field(
         description="The flowsheet, as in a balance.",
         examples=[
@@ -148,16 +109,11 @@ class DriftRequest(Wire):
             }
         ],
     )
-    error_models: list[ErrorModelObject] = Field(
-        default=[],
-        description="Errors that readings refer to by name.",
-        examples=[[{"name": "XRF of majors", "sd": 0.03, "relative_sd": 0.01, "unit": "%"}]],
-    )
-    causes: list[CauseObject] = Field(
+    error_models: ErrorModels = Field(default=[])
+    causes: Causes = Field(
         default=[],
         description="Causes of errors that readings of one shift share; every shift has its own "
         "draw of each.",
-        examples=[[{"name": "weigher A", "relative_sd": 0.005}]],
     )
     instruments: list[InstrumentObject] = Field(
         default=[],

@@ -10,6 +10,9 @@ SIGNIFICANT = 2
 NEGLIGIBLE = 1e-12
 """An sd below this fraction of its value is rounding of the calculation, not an error."""
 
+LEAST_P = 1e-16
+"""A p-value below it is called so: about the rounding of one, and smaller means nothing more."""
+
 _MOST_DIGITS = 8
 _LARGEST_PLAIN = 1e9
 _SMALLEST_PLAIN = 1e-6
@@ -34,6 +37,11 @@ def fixed(number: float, decimals: int) -> str:
 def plain(number: float) -> str:
     """Write a number of which no sd is known."""
     return f"{number:.6g}"
+
+
+def p_value(p: float) -> str:
+    """Write a p-value, as no less than what arithmetic can tell from nothing: 'p = 0.031'."""
+    return f"p = {p:.2g}" if p >= LEAST_P else f"p below {LEAST_P:g}"
 
 
 def _is_plain(number: float) -> bool:

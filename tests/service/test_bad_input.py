@@ -93,6 +93,15 @@ CASES = [
     ("negative relative sd", "/readings/3/relative_sd", -0.1, "/readings/3/relative_sd", "bad-sd"),
     ("sd too small", "/readings/0/sd", 1e-300, "/readings/0/sd", "sd-too-small"),
     (
+        "relative sd too small",
+        "/readings/3/relative_sd",
+        1e-18,
+        "/readings/3/relative_sd",
+        "sd-too-small",
+    ),
+    ("value too small", "/readings/0/value", 2e-310, "/readings/0/value", "value-too-small"),
+    ("value too small", "/readings/3/value", -1e-307, "/readings/3/value", "value-too-small"),
+    (
         "relative sd alone on zero",
         "/readings/3/value",
         0,

@@ -9,11 +9,13 @@ from hypothesis import strategies as st
 from threadpoolctl import threadpool_info, threadpool_limits
 
 import reconcile  # noqa: F401 - loads the libraries whose threads are limited
+from reconcile.faults import Where
 from service.kit import strict_json
-from service.kit.figures import plus_minus, signed
+from service.kit.figures import p_value, plus_minus, signed
 from service.kit.plain_table import Column, table, visible, width_of
 from service.kit.strict_json import pointer
 from service.kit.threads import use_one_thread_each
+from service.kit.wire_faults import locate
 
 
 @pytest.mark.parametrize(
@@ -38,6 +40,31 @@ def test_a_value_is_shown_to_two_digits_of_its_sd(
 ) -> None:
     """Rounding after JCGM 100:2008, 7.2.6; the cases are rounded by hand."""
     assert expected == plus_minus(value, sd)
+
+
+@pytest.mark.parametrize(
+    ("p", "expected"),
+    [(0.0312, "p = 0.031"), (1.0, "p = 1"), (2e-16, "p = 2e-16"), (0.0, "p below 1e-16")],
+)
+def test_no_probability_is_said_to_be_nothing(p: float, expected: str) -> None:
+    """What arithmetic cannot tell from zero is said to be below what it can."""
+    assert expected == p_value(p)
+
+
+@pytest.mark.parametrize(
+    ("document", "where", "expected"),
+    [
+        ({"net": [1.0, 1e17]}, ("net", "replicates", 1), ("net", 1)),
+        ({"stream": "feed"}, ("stream", 0), ("stream",)),
+        ({"nodes": ["a"]}, ("nodes", 0, "name"), ("nodes", 0)),
+        ({"nodes": []}, ("readings",), ("readings",)),
+    ],
+)
+def test_a_fault_in_a_short_way_of_writing_has_its_place_there(
+    document: object, where: Where, expected: Where
+) -> None:
+    """A list for an object that holds it, one for a list of one, a name for an object."""
+    assert expected == locate(document, where)[0]
 
 
 def test_a_change_has_a_sign() -> None:

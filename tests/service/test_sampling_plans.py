@@ -429,7 +429,7 @@ def test_an_sd_too_small_to_square_is_a_fault_and_no_likeness(relative: float) -
     request = asked()
     request["readings"][3]["relative_sd"] = relative
 
-    assert {"/readings/3/sd": "sd-too-small"} == faults(plan(request))
+    assert {"/readings/3/relative_sd": "sd-too-small"} == faults(plan(request))
 
 
 def test_readings_without_a_balance_are_named() -> None:

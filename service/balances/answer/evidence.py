@@ -19,7 +19,7 @@ from reconcile.findings import (
     Telling,
 )
 from service.balances import reply
-from service.kit.figures import decimals_for, fixed
+from service.kit.figures import decimals_for, fixed, p_value
 from service.kit.strict_json import pointer
 
 from .suspects import Naming
@@ -313,7 +313,7 @@ def _decision_in_words(naming: Naming, decision: Decision) -> str:
         told.append(f"{', '.join(lost[:_MOST_FIGURES])} could then not be known")
     said = "; ".join(told) or "no yield or recovery to a product changes by half its sd"
     test = (
-        "" if decision.p_value is None else f" The test of all is then p = {decision.p_value:.2g}."
+        "" if decision.p_value is None else f" The test of all is then {p_value(decision.p_value)}."
     )
     return f"{_lead(naming, decision)}: {said}.{test}"
 

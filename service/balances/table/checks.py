@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from reconcile import Knowledge
 from service.balances.reply import BalanceReply, RemedySets
-from service.kit.figures import plain, plus_minus
+from service.kit.figures import p_value, plain, plus_minus
 
 from .cells import sds, what
 
@@ -47,7 +47,7 @@ def test(reply: BalanceReply) -> list[str]:
         said = "The adjustments are smaller than the stated errors let expect"
     else:
         said = "The adjustments are as large as the stated errors let expect"
-    return [f"{said}: p = {found.p_value:.2g}; {figures}."]
+    return [f"{said}: {p_value(found.p_value)}; {figures}."]
 
 
 def bounds(reply: BalanceReply) -> list[str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from reconcile import Reading, measurands
@@ -22,9 +22,12 @@ from .ledger import Ledger
 from .measured import Measured, measured
 from .places import Place, place_of
 from .pulps import density_errors, is_no_density, pulp_density
-from .results import Item, Outcome, Pools, form_of, is_measured, outcome_of, pools_of
+from .results import FORMS, Item, Outcome, Pools, form_of, is_measured, outcome_of, pools_of
 from .sheet import DENSITY_UNIT, Sheet
-from .usual import SMALLEST_SD, Taken, taken
+from .usual import SMALLEST_SD, SMALLEST_VALUE, Taken, taken
+
+_SIZES_OF_ERROR = ("sd", "relative_sd", "error_model", "replicates", "step")
+"""Members that can make an error small."""
 
 
 @dataclass(frozen=True)
@@ -235,7 +238,7 @@ class Reader:
             tuple((s.name, convert(s.size, item.unit, base)) for s in errors.shared),
             outcome.limit,
         )
-        self._note_small_sd(item, reading)
+        self._note_too_small(item, reading)
         return _Judged((reading,), entry)
 
     def _is_difference(self, place: Place) -> bool:
@@ -271,14 +274,27 @@ class Reader:
                 "Give the reading a standard deviation above zero, or correct the value.",
             )
 
-    def _note_small_sd(self, item: Item, reading: Reading) -> None:
+    def _note_too_small(self, item: Item, reading: Reading) -> None:
+        self.ledger.note_if(
+            0 < abs(reading.value) < SMALLEST_VALUE,
+            _told(item, FORMS),
+            "value-too-small",
+            "The value is not zero but too small to calculate with.",
+            "Give 0 if zero is meant; check the unit and the exponent.",
+        )
         self.ledger.note_if(
             0 < reading.sd < SMALLEST_SD,
-            (*item.where, "sd"),
+            _told(item, _SIZES_OF_ERROR),
             "sd-too-small",
             "The standard deviation is above zero but too small to calculate with.",
             "Give 0 if the value is fixed; check the unit and the exponent.",
         )
+
+
+def _told(item: Item, members: Sequence[str]) -> Where:
+    """Give the place of the first of some members that the caller wrote, or of the reading."""
+    written = item.wire.model_fields_set
+    return next(((*item.where, name) for name in members if name in written), item.where)
 
 
 def _left_out(judged: _Judged, reason: str) -> _Judged:

@@ -30,6 +30,9 @@ _MEMBERS = frozenset({"stream", "of", "value", "sd", "relative_sd", "unit"})
 
 _SENTENCES_KEPT = 4096
 
+SMALLEST_VALUE = 1e-300
+"""Least size of a value that is not zero: one over it has to be a number as well."""
+
 SMALLEST_SD = 1e-15
 """Least sd above zero, as a mass fraction or in the mass unit: a millionth of a ppb."""
 
@@ -92,7 +95,7 @@ def taken(wire: ReadingObject, sheet: Sheet) -> Taken | None:
         convert(value, kind.unit, kind.base),
         convert(sd, kind.unit, kind.base),
     )
-    if 0 < reading.sd < SMALLEST_SD:
+    if reading.value < SMALLEST_VALUE or 0 < reading.sd < SMALLEST_SD:
         return None
     return Taken(kind, reading, value, sd, _sentence(absolute, relative))
 

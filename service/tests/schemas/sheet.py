@@ -6,16 +6,14 @@ from pydantic import Field
 
 from service.balances.schemas import (
     CareObject,
-    CauseObject,
     ClosureObject,
-    ControlObject,
-    ErrorModelObject,
     EvidenceObject,
     OptionsObject,
     OrderObject,
     SeriesObject,
     SizesObject,
 )
+from service.balances.schemas.common import Causes, Controls, ErrorModels, Titled
 from service.balances.schemas.flowsheet import AnalyteEntry, ComponentEntry
 from service.balances.schemas.performance import MOST_SERIES
 from service.kit.fields import Name, NotNegative, Wire
@@ -76,27 +74,13 @@ class TareObject(Wire):
     )
 
 
-class TestSheet(Wire):
+class TestSheet(Titled):
     """
     A laboratory test, as it was run: heads, and passes with their trays.
 
     Several tests that share a head are one sheet. Nodes and streams follow from what was fed.
     """
 
-    title: str | None = Field(
-        default=None,
-        strict=True,
-        max_length=200,
-        description="A title; it comes back in the reply.",
-        examples=["Tin-shed concentrate, three magnetic stages"],
-    )
-    note: str | None = Field(
-        default=None,
-        strict=True,
-        max_length=2000,
-        description="A note; it comes back in the reply.",
-        examples=["Invented data."],
-    )
     sample: SampleObject | None = Field(
         default=None,
         description="Words for the head of a report.",
@@ -132,33 +116,9 @@ class TestSheet(Wire):
         description="Orders of grades that the caller vouches for; 'stream' is a head or a tray.",
         examples=[[{"component": "ilmenite", "stream": "mag 1", "at_least_as_rich_as": "head"}]],
     )
-    error_models: list[ErrorModelObject] = Field(
-        default=[],
-        description="Errors that results refer to by name.",
-        examples=[[{"name": "XRF of majors", "sd": 0.03, "relative_sd": 0.01, "unit": "%"}]],
-    )
-    causes: list[CauseObject] = Field(
-        default=[],
-        description="Causes of errors that results share.",
-        examples=[[{"name": "balance", "relative_sd": 0.0005}]],
-    )
-    controls: list[ControlObject] = Field(
-        default=[],
-        description="Control samples and blanks, which bear on a shared cause.",
-        examples=[
-            [
-                {
-                    "name": "control ore 7",
-                    "cause": "assay batch 12",
-                    "certified": 25.14,
-                    "certified_sd": 0.06,
-                    "value": 25.3,
-                    "sd": 0.1,
-                    "unit": "%",
-                }
-            ]
-        ],
-    )
+    error_models: ErrorModels = Field(default=[])
+    causes: Causes = Field(default=[])
+    controls: Controls = Field(default=[])
     errors: ErrorsObject = Field(
         default=ErrorsObject(),
         description="The errors that hold where a result says nothing of its own.",

@@ -14,6 +14,7 @@ import schemathesis
 from fastapi import FastAPI
 from hypothesis import HealthCheck, Phase, given, settings
 from schemathesis.checks import not_a_server_error
+from schemathesis.python.asgi import shutdown_lifespans
 from schemathesis.specs.openapi.checks import (
     content_type_conformance,
     response_schema_conformance,
@@ -91,6 +92,8 @@ def asked() -> Iterator[Asked]:
         there = {"site": "tin-shed", "flowsheet": "main", "version": 1, "reading": _reading(app)}
         contract = schemathesis.openapi.from_asgi("/openapi.json", app)
         yield Asked(contract, access.create(app.state.store, "all", Scope), there)
+        # Else what runs beside the routes would go on, without the database.
+        shutdown_lifespans()
         app.state.store.close()
 
 
