@@ -12,9 +12,10 @@ import pytest
 from pypdf import PdfReader
 
 from service.balances.kept import reply_of
-from service.balances.reply import BalanceReply, as_json
+from service.balances.reply import BalanceReply
 from service.balances.report import document_of
 from service.balances.service import balance
+from service.kit.replies import as_json
 from service.kit.settings import Settings
 from service.report.page import page
 from tests.service.report.replies import figures, hostile_reply, reply_to

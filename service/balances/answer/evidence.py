@@ -100,14 +100,16 @@ def _critical(family: Family) -> float | None:
 def _suspects(naming: Naming, family: Family | None, most: int) -> reply.SuspectFamily | None:
     if family is None:
         return None
-    return reply.SuspectFamily(
-        count=family.count,
-        critical=_critical(family),
-        alone=family.alone,
-        tests=[
+    # Tests are the most of a reply: all of them are made in one go, from their members.
+    members = {
+        "count": family.count,
+        "critical": _critical(family),
+        "alone": family.alone,
+        "tests": [
             naming.test(t) for t in _largest(family.tests, most) if isinstance(t, HypothesisTest)
         ],
-    )
+    }
+    return reply.SuspectFamily.model_validate(members)
 
 
 def _imbalances(naming: Naming, family: Family | None, most: int) -> reply.ImbalanceFamily | None:
@@ -161,7 +163,7 @@ def _finding(naming: Naming, finding: Finding) -> reply.Finding:
         statement=_finding_in_words(naming, finding),
         explanations=[
             reply.Explanation(
-                **naming.test(explanation.test).model_dump(),
+                **naming.test(explanation.test),
                 statement=naming.statement(explanation.test),
                 angle=explanation.angle,
                 alike=explanation.alike,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 from reconcile import Knowledge
 from reconcile.balance import Read
 from reconcile.errors import Stage
@@ -63,11 +65,22 @@ def _class(it: Answering, entry: Entry) -> Knowledge:
 
 def _variance(entry: Entry) -> VarianceShares:
     share = entry.shares.get
+    return _shares(
+        share(Stage.SAMPLING, 0.0),
+        share(Stage.ANALYSIS, 0.0),
+        share(Stage.WEIGHING, 0.0),
+        share(Stage.UNDIVIDED, 0.0),
+    )
+
+
+@lru_cache(maxsize=256)
+def _shares(sampling: float, analysis: float, weighing: float, undivided: float) -> VarianceShares:
+    """Give them in percent; of most readings all of the variance is of one stage."""
     return VarianceShares(
-        sampling=PERCENT * share(Stage.SAMPLING, 0.0),
-        analysis=PERCENT * share(Stage.ANALYSIS, 0.0),
-        weighing=PERCENT * share(Stage.WEIGHING, 0.0),
-        undivided=PERCENT * share(Stage.UNDIVIDED, 0.0),
+        sampling=PERCENT * sampling,
+        analysis=PERCENT * analysis,
+        weighing=PERCENT * weighing,
+        undivided=PERCENT * undivided,
     )
 
 

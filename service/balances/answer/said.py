@@ -13,7 +13,7 @@ from service.balances.reply import (
     SeparationPlace,
     Share,
 )
-from service.kit.figures import plus_minus, signed, value_and_sd
+from service.kit.figures import p_value, plus_minus, signed, value_and_sd
 
 NOTABLE = 0.05
 """A p-value below this is worth a word; the usual level of tests in the trade."""
@@ -43,7 +43,7 @@ def doubt_of(test: GlobalTest | None) -> list[str]:
         return []
     said = (
         "The readings contradict one another by more than their stated errors allow "
-        f"(p = {test.p_value:.2g}): a reading is wrong or errors are larger than stated, so take "
+        f"({p_value(test.p_value)}): a reading is wrong or errors are larger than stated, so take "
         "no figure here as sure as its standard deviation says, and see what may be wrong."
     )
     return [said]
@@ -147,10 +147,10 @@ def about_head(it: HeadComparison, because: str | None, compared: int) -> str:
     calculated = f"{plus_minus(it.calculated, it.calculated_sd)}{unit}"
     _, error = value_and_sd(it.difference, it.difference_sd)
     difference = f"{signed(it.difference, it.difference_sd)} ± {error}{unit}"
-    p_value, among = it.p_value or 0.0, it.among_all or 0.0
+    alone, among = it.p_value or 0.0, it.among_all or 0.0
     if (it.calculated_sd or 0.0) > _VAGUE * (it.assayed_sd or 0.0):
         judged = "all else hardly tells it"
-    elif p_value >= NOTABLE:
+    elif alone >= NOTABLE:
         judged = "they agree"
     elif among >= NOTABLE:
         judged = f"they differ, though no more than one of {compared} compared may by chance"
@@ -159,7 +159,7 @@ def about_head(it: HeadComparison, because: str | None, compared: int) -> str:
         judged += f", even for one of {compared} compared" if compared > 1 else ""
     return (
         f"{name}: read {read}, calculated {calculated}; {judged} (difference {difference}, "
-        f"p = {p_value:.2g})."
+        f"{p_value(alone)})."
     )
 
 

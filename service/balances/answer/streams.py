@@ -8,12 +8,8 @@ from reconcile import SOLIDS, Estimate, Knowledge, Known
 from reconcile.balance import Read
 from reconcile.flowsheet import WATER, Part, Stream
 from service.balances.reply import (
-    AnalyteAssay,
-    Assay,
     ClassAssay,
-    ComponentMass,
     Content,
-    Mass,
     Share,
     SizeClass,
     Stock,
@@ -25,7 +21,7 @@ from service.balances.terms.asked import OXIDES, PASSING, WET_MASS
 from service.balances.terms.readings import Entry
 from service.kit.units import UNITS
 
-from .terms import Answering, times
+from .terms import Answering, Members, share_of, times
 
 Role = Literal["feed", "internal", "product", "loss", "gain", "unaccounted"]
 
@@ -51,51 +47,43 @@ def streams_of(it: Answering) -> list[StreamBalance]:
 def _stream(it: Answering, wire: StreamObject, period: str | None) -> StreamBalance:
     name = it.sheet.unrolled.streams[wire.name, period]
     stream = it.sheet.flowsheet.streams[it.sheet.flowsheet.stream_index[name]]
-    return StreamBalance(
-        name=wire.name,
-        period=period,
-        from_=wire.from_,
-        to=wire.to,
-        role=role_of(wire),
-        mass=Mass(
-            unit=it.mass_unit, **it.mass(it.balance.masses[name], it.read.get((name, SOLIDS)))
-        ),
-        yield_=it.share(it.balance.yields[name]),
-        assays=_assays(it, name),
-        component_masses=_component_masses(it, name),
-        analytes=_analytes(it, name),
-        oxide_total=_oxides(it, stream),
-        water=_water(it, stream),
-        sizes=_sizes(it, stream),
-    )
+    mass = it.mass(it.balance.masses[name], it.read.get((name, SOLIDS)))
+    # What a stream holds is made in one go, from its members.
+    members = {
+        "name": wire.name,
+        "period": period,
+        "from_": wire.from_,
+        "to": wire.to,
+        "role": role_of(wire),
+        "mass": mass | {"unit": it.mass_unit},
+        "yield_": share_of(it.balance.yields[name]),
+        "assays": _assays(it, name),
+        "component_masses": _component_masses(it, name),
+        "analytes": _analytes(it, name),
+        "oxide_total": _oxides(it, stream),
+        "water": _water(it, stream),
+        "sizes": _sizes(it, stream),
+    }
+    return StreamBalance.model_validate(members)
 
 
-def _assays(it: Answering, name: str) -> list[Assay]:
+def _assays(it: Answering, name: str) -> list[Members]:
     return [
-        Assay(
-            component=c.name,
-            unit=c.unit,
-            **it.assay(it.balance.assays[name, c.name], c.unit, it.read.get((name, c.name))),
-        )
+        it.assay(it.balance.assays[name, c.name], c.unit, it.read.get((name, c.name)))
+        | {"component": c.name, "unit": c.unit}
         for c in it.sheet.wire.components
     ]
 
 
-def _component_masses(it: Answering, name: str) -> list[ComponentMass]:
+def _component_masses(it: Answering, name: str) -> list[Members]:
     masses = it.balance.component_masses
-    return [
-        ComponentMass(component=c, **it.amount(masses[name, c]).__dict__)
-        for c in it.sheet.flowsheet.components
-    ]
+    return [it.amount_of(masses[name, c]) | {"component": c} for c in it.sheet.flowsheet.components]
 
 
-def _analytes(it: Answering, name: str) -> list[AnalyteAssay]:
+def _analytes(it: Answering, name: str) -> list[Members]:
     return [
-        AnalyteAssay(
-            analyte=a.name,
-            unit=a.unit,
-            **it.assay(_read_analyte(it, name, a.name), a.unit, it.read.get((name, a.name))),
-        )
+        it.assay(_read_analyte(it, name, a.name), a.unit, it.read.get((name, a.name)))
+        | {"analyte": a.name, "unit": a.unit}
         for a in it.sheet.wire.analytes
     ]
 
@@ -198,8 +186,9 @@ def stocks_of(it: Answering) -> list[Stock]:
 def _content(it: Answering, name: str) -> Content:
     mass = it.balance.masses[name]
     water = it.balance.amounts.get((name, WATER), _NOTHING)
-    return Content(
-        mass=it.amount(Known(mass.value, mass.sd, mass.knowledge)),
-        water=it.amount(water) if it.sheet.wire.water else None,
-        component_masses=_component_masses(it, name),
-    )
+    members = {
+        "mass": it.amount_of(Known(mass.value, mass.sd, mass.knowledge)),
+        "water": it.amount_of(water) if it.sheet.wire.water else None,
+        "component_masses": _component_masses(it, name),
+    }
+    return Content.model_validate(members)

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 from reconcile import SOLIDS
 from reconcile.findings import Exchanged, Hypothesis, HypothesisTest, Suspicion
-from service.balances.reply import Suspect, SuspectTest
+from service.balances.reply import Suspect
 from service.balances.terms.readings import Entry
 from service.kit.figures import plus_minus, value_and_sd
 from service.kit.strict_json import pointer
@@ -16,6 +17,10 @@ from service.kit.units import UNITS, convert
 from .terms import PERCENT, Answering
 
 _OWN_SD = "sd"
+
+_MOST_KEPT = 500
+"""Suspects kept for the readings of one flowsheet; the usual reply lists a hundred or two."""
+
 _EXCHANGED = {
     Exchanged.SAMPLES: "the bags of {} and {} (all assays)",
     Exchanged.TRAYS: "the trays of {} and {} (mass and all assays)",
@@ -104,7 +109,16 @@ class Naming:
         return f"{self.reading(a)}{between}{self.reading(b)}"
 
     def suspect(self, suspect: Hypothesis) -> Suspect:
-        """Give a suspect on the wire."""
+        """Give a suspect on the wire; of readings that came before it is the same."""
+        kept: dict[Hypothesis, Suspect] = self.it.intake.terms.same
+        found = kept.get(suspect)
+        if found is None:
+            found = self._made(suspect)
+            if len(kept) < _MOST_KEPT:
+                kept[suspect] = found
+        return found
+
+    def _made(self, suspect: Hypothesis) -> Suspect:
         node, period = (None, None) if suspect.node is None else self.node(suspect.node)
         origins = self.it.intake.terms.origins
         return Suspect(
@@ -115,18 +129,18 @@ class Naming:
             period=period,
         )
 
-    def test(self, test: HypothesisTest) -> SuspectTest:
-        """Give a test on the wire, in the unit of what is suspected."""
+    def test(self, test: HypothesisTest) -> dict[str, Any]:
+        """Give the members of a test on the wire, in the unit of what is suspected."""
         unit, size, sd = self.size(test)
-        return SuspectTest(
-            suspect=self.suspect(test.hypothesis),
-            size=size,
-            sd=sd,
-            unit=unit,
-            statistic=test.statistic,
-            p_value=test.p_value,
-            adjusted=test.adjusted,
-        )
+        return {
+            "suspect": self.suspect(test.hypothesis),
+            "size": size,
+            "sd": sd,
+            "unit": unit,
+            "statistic": test.statistic,
+            "p_value": test.p_value,
+            "adjusted": test.adjusted,
+        }
 
     def size(self, test: HypothesisTest) -> tuple[str | None, float | None, float | None]:
         """Give the unit, size and sd of an error."""

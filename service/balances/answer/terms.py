@@ -18,6 +18,9 @@ from service.kit.units import UNITS, convert
 
 PERCENT = 100.0
 
+Members = dict[str, Any]
+"""Members of an object of the reply by their names here; making the object checks them."""
+
 _UNKNOWN = Known(None, None, Knowledge.UNOBSERVABLE)
 
 
@@ -26,7 +29,7 @@ def times(number: float | None, factor: float) -> float | None:
     return None if number is None else number * factor
 
 
-def share_of(known: Known | Read) -> dict[str, Any]:
+def share_of(known: Known | Read) -> Members:
     """Give the members of a share, in percent."""
     return {
         "value": times(known.value, PERCENT),
@@ -92,24 +95,31 @@ class Answering:
 
     def amount(self, known: Known | Read) -> Amount:
         """Give a mass in the flowsheet's unit."""
-        return Amount(value=known.value, sd=known.sd, class_=known.knowledge, unit=self.mass_unit)
+        return Amount(**self.amount_of(known))
+
+    def amount_of(self, known: Known | Read) -> Members:
+        """Give the members of a mass in the flowsheet's unit."""
+        return {
+            "value": known.value,
+            "sd": known.sd,
+            "class_": known.knowledge,
+            "unit": self.mass_unit,
+        }
 
     def share(self, known: Known | Read) -> Share:
         """Give a share in percent."""
         return Share(**share_of(known))
 
-    def mass(self, estimate: Estimate, entry: Entry | None) -> dict[str, Any]:
+    def mass(self, estimate: Estimate, entry: Entry | None) -> Members:
         """Give the members of a mass that may have been read."""
         return _quantity(estimate, 1.0, self.mass_unit, entry)
 
-    def assay(self, estimate: Estimate, unit: str, entry: Entry | None) -> dict[str, Any]:
+    def assay(self, estimate: Estimate, unit: str, entry: Entry | None) -> Members:
         """Give the members of an assay that may have been read."""
         return _quantity(estimate, UNITS[unit].per_whole, unit, entry)
 
 
-def _quantity(
-    estimate: Estimate, factor: float, unit: str | None, entry: Entry | None
-) -> dict[str, Any]:
+def _quantity(estimate: Estimate, factor: float, unit: str | None, entry: Entry | None) -> Members:
     """
     Give the members of a quantity in its unit, ``factor`` of which make one of the engine's.
 

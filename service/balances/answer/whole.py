@@ -22,7 +22,6 @@ from service.balances.reply import (
     SizeRecovery,
     Solver,
     Split,
-    StreamShare,
     Test,
     WorstNode,
 )
@@ -88,12 +87,11 @@ def _splits(it: Answering) -> list[Split]:
                 continue
             of, size = _of(quantity)
             shares = [
-                StreamShare(
-                    stream=it.labels[stream][0], **share_of(it.balance.splits[stream, quantity])
-                )
+                share_of(it.balance.splits[stream, quantity]) | {"stream": it.labels[stream][0]}
                 for stream in leaving[node]
             ]
-            splits.append(Split(node=name, period=period, of=of, size=size, streams=shares))
+            members = {"node": name, "period": period, "of": of, "size": size, "streams": shares}
+            splits.append(Split.model_validate(members))
     return splits
 
 

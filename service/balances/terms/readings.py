@@ -77,12 +77,15 @@ class Reader:
         self.known = declared(request, ledger)
         self.wires = request.readings
         self.pools: Pools = {}
+        self.kinds: tuple[int, ...] | None = None  # of the readings, where all are usual ones
         self._taken = 0  # readings given to the engine so far
         self._met: dict[Of, Measured] = {}  # what was read before needs no second judgement
 
     def judged(self) -> Iterator[_Judged]:
         """Give every reading that was taken and can be used."""
         usual = [taken(wire, self.sheet) for wire in self.wires]
+        if all(usual):
+            self.kinds = tuple(one.kind.number for one in usual if one is not None)
         prepared = [
             (None, None) if one is not None else self._prepared(i, wire)
             for i, (wire, one) in enumerate(zip(self.wires, usual, strict=True))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from typing import Any
 
 from reconcile import Flowsheet, Reading
 from reconcile.faults import Fault, Where
@@ -26,7 +27,8 @@ class Terms:
     What the engine takes, and what the reply tells of each reading.
 
     ``origins`` gives for each engine reading its place in the request; ``beyond`` is what is asked
-    beyond the balance.
+    beyond the balance.  ``same`` is room for what is the same in every balance of these readings;
+    whoever fills it bounds it.
     """
 
     sheet: Sheet
@@ -34,6 +36,7 @@ class Terms:
     origins: tuple[Where, ...]
     entries: tuple[Entry, ...]
     beyond: Beyond = field(default_factory=Beyond)
+    same: dict[Any, Any] = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def flowsheet(self) -> Flowsheet:
@@ -62,7 +65,8 @@ def terms_of(request: BalanceRequest) -> tuple[Terms, list[Fault]]:
         readings.append(reading)
         origins.append(where)
     beyond = beyond_of(request, sheet, ledger)
-    terms = Terms(sheet, tuple(readings), tuple(origins), tuple(entries), beyond)
+    same = sheet.same(reader.kinds)
+    terms = Terms(sheet, tuple(readings), tuple(origins), tuple(entries), beyond, same)
     _note_repeats(terms, ledger)
     prior = request.evidence.prior
     ledger.note_if(

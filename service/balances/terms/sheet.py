@@ -46,6 +46,10 @@ class Sheet:
     kept: dict[Any, Any] = field(default_factory=dict, compare=False, repr=False)
     """What other stages worked out for this flowsheet, and need not again; they bound it."""
 
+    _same: dict[tuple[int, ...], dict[Any, Any]] = field(
+        default_factory=dict, compare=False, repr=False
+    )
+
     @property
     def flowsheet(self) -> Flowsheet:
         """The flowsheet over all periods."""
@@ -60,6 +64,22 @@ class Sheet:
     def mass_unit(self) -> str | None:
         """The unit of masses."""
         return self.wire.mass_unit
+
+    def same(self, readings: tuple[int, ...] | None) -> dict[Any, Any]:
+        """
+        Give room for what is the same in every balance of these readings, by their kinds.
+
+        Of one list of kinds it comes back as it was left, until another list is asked for; there
+        is none of readings that are not all of a kind.
+        """
+        if readings is None:
+            return {}
+        found = self._same.get(readings)
+        if found is None:
+            found = {}
+            self._same.clear()
+            self._same[readings] = found
+        return found
 
     def unit_of(self, name: str) -> str:
         """Give the unit of a component or an analyte."""

@@ -12,6 +12,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import count
 
 from reconcile import Reading
 from reconcile.errors import ErrorModel, Stage, stated
@@ -39,13 +40,20 @@ SMALLEST_SD = 1e-15
 _KINDS_EACH = 20
 """Kinds kept a stream: a flowsheet has a dozen components, and few units of each are used."""
 
+_NUMBERS = count()
+
 _CERTAIN: Mapping[Stage, float] = {}
 
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """What all usual readings of one quantity of one stream in one unit have in common."""
+    """
+    What all usual readings of one quantity of one stream in one unit have in common.
 
+    ``number`` tells it from every other, those of other flowsheets and of other threads included.
+    """
+
+    number: int
     place: Place
     of: str | Measurand
     words: str
@@ -129,6 +137,7 @@ def _judged(wire: ReadingObject, sheet: Sheet) -> Kind | None:
     streams = sheet.flowsheet.streams
     signed = any(streams[sheet.flowsheet.stream_index[name]].signed for name in place.names)
     return Kind(
+        next(_NUMBERS),
         place,
         found.word or found.of,
         found.words,
