@@ -15,12 +15,15 @@ from . import readings as readings_module
 from .assemble import assembled, failed
 from .balance import Balance, Failure, Outcome
 from .evidence import cautions
+from .evidence.aside import Setting
+from .evidence.aside import in_words as without_in_words
 from .evidence.investigation import Investigation
 from .evidence.mending import in_words, mending
 from .faults import InvalidInput
 from .findings import Evidence
 from .flowsheet import Flowsheet
 from .kernel.budget import Budget, OverBudget, in_hand, spending
+from .kernel.factory import is_small
 from .kernel.limits import CLOSURE_TOLERANCE
 from .linearisation import Linearisation
 from .measurands import measurand
@@ -29,11 +32,11 @@ from .options import Options, Robust
 from .plan import PLANS
 from .readings import Reading
 from .solve import solve
-from .stack import objectives
+from .stack import objectives, objectives_without
 from .start import Contradiction, StartError
 
 if TYPE_CHECKING:
-    from .kernel.problem import Floats
+    from .kernel.problem import Floats, Ints
     from .plan import Plan
     from .solve import Solution
 
@@ -48,8 +51,19 @@ SECOND_OPINION_STEPS = 40
 """Newton steps of a robust fit that is only a second opinion: one that needs more is done
 without."""
 
+EVIDENCE_SHARE = 0.7
+"""Share of the time left that the evidence may take: what comes after it needs some too."""
+
+SWIFT_STEPS = 30
+"""Newton steps of a balance with a reading set aside: without the wrong one a few are enough, and
+with it no number helps."""
+
 MENDED = 0.01
 """P-value from which a balance with values exchanged is sound enough to be mentioned."""
+
+AS_GOOD = 6.0
+"""Sum of squares by which readings set aside may differ and both be named: about the 0.05 of a
+probability from which explanations are told."""
 
 ROUNDING = 1e-9
 """A statistic below this is zero."""
@@ -120,7 +134,7 @@ def _with_mending(
     options: Options,
     budget: Budget,
 ) -> Balance:
-    """Say which exchange of values would lead to a balance where there is none."""
+    """Say which exchange of values, or which reading set aside, would lead to a balance."""
     counted = [i for i, r in enumerate(readings) if math.isfinite(r.sd)]
     plan = _planned(flowsheet, readings, counted)
 
@@ -130,16 +144,39 @@ def _with_mending(
     try:
         with spending(budget), np.errstate(all="ignore"):
             mended = mending(flowsheet, readings, side_by_side)
+            without = []
+            if is_small(plan.model.conservation):
+                setting = _setting(flowsheet, options, budget)
+                without = setting.where_there_is_none(readings, plan, counted)
             degrees = plan.degrees_of_freedom
     except (OverBudget, StartError, np.linalg.LinAlgError):
         return found
-    if not mended or found.failure is None or degrees == 0:
+    least = min([cost for cost, _ in mended[:1]] + [one.cost for one in without[:1]], default=None)
+    if least is None or found.failure is None or degrees == 0:
         return found
-    p_value = float(chi2.sf(mended[0][0], degrees))
+    p_value = float(chi2.sf(least, degrees))
     if p_value < MENDED:
         return found
-    said = in_words(mended[0][1], readings, p_value)
+    alike = [one for one in without if one.cost - least <= AS_GOOD]
+    if alike:
+        said = without_in_words(alike, readings, p_value)
+    else:
+        said = in_words(mended[0][1], readings, p_value)
     return replace(found, failure=replace(found.failure, reason=f"{found.failure.reason} {said}"))
+
+
+def _setting(flowsheet: Flowsheet, options: Options, budget: Budget) -> Setting:
+    """Give how readings are set aside: in a balance that is soon found or of no use."""
+    steps = min(SWIFT_STEPS, options.max_iterations)
+    swift = replace(options, max_iterations=steps, further_starts=False, scrutiny=None)
+
+    def anew(readings: Sequence[Reading]) -> Linearisation | None:
+        return _linearised(flowsheet, readings, replace(swift, time_budget_s=budget.left))
+
+    def costs(plan: Plan, values: Floats, sds: Floats, without: Ints) -> Floats:
+        return objectives_without(plan, values, sds, without, swift, budget)
+
+    return Setting(anew, costs)
 
 
 def _planned(flowsheet: Flowsheet, readings: Sequence[Reading], counted: Sequence[int]) -> Plan:
@@ -202,6 +239,17 @@ def _key(flowsheet: Flowsheet, reading: Reading) -> Key:
     return Key(reading.streams, measurand(flowsheet, reading.of), reading.causes)
 
 
+def _linearised(
+    flowsheet: Flowsheet, readings: Sequence[Reading], options: Options
+) -> Linearisation | None:
+    """Balance a copy of the readings and linearise there; ``None`` where there is no balance."""
+    try:
+        found = walked(flowsheet, readings, options, lambda solution, _: Linearisation(solution))
+    except InvalidInput:
+        return None
+    return found if isinstance(found, Linearisation) else None
+
+
 def _with_evidence(
     balance: Balance,
     at: Linearisation,
@@ -213,7 +261,9 @@ def _with_evidence(
     scrutiny, sheet = options.scrutiny, at.solution.plan.model.flowsheet
     if scrutiny is None or balance.failure is not None:
         return balance
-    budget = in_hand()
+    whole = in_hand()
+    budget = Budget(EVIDENCE_SHARE * whole.left, whole.megabytes)
+    setting = _setting(sheet, options, budget)
 
     def balanced(readings: Sequence[Reading], robust: Robust = Robust.NONE) -> Balance:
         steps = options.max_iterations if robust is Robust.NONE else SECOND_OPINION_STEPS
@@ -231,20 +281,24 @@ def _with_evidence(
             return failed(Outcome.NOT_CONVERGED, Failure((), str(fault)))
 
     def relinearised(readings: Sequence[Reading]) -> Linearisation | None:
-        left = replace(options, scrutiny=None, time_budget_s=budget.left)
-        try:
-            found = walked(sheet, readings, left, lambda solution, _: Linearisation(solution))
-        except InvalidInput:
-            return None
-        return found if isinstance(found, Linearisation) else None
+        return _linearised(sheet, readings, replace(options, time_budget_s=budget.left))
 
     def side_by_side(values: Floats, sds: Floats) -> Floats:
         return objectives(at.solution.plan, values[:, counted], sds[:, counted], options, budget)
 
     try:
-        found = Investigation(
-            at, balance, readings, counted, scrutiny, balanced, relinearised, side_by_side
-        ).evidence()
+        with spending(budget):
+            found = Investigation(
+                at,
+                balance,
+                readings,
+                counted,
+                scrutiny,
+                balanced,
+                relinearised,
+                side_by_side,
+                setting,
+            ).evidence()
     except (OverBudget, np.linalg.LinAlgError) as trouble:
         found = Evidence(f"none: {trouble}", scrutiny.level)
     return replace(balance, evidence=found)

@@ -70,7 +70,8 @@ class Options:
     ``time_budget_s`` seconds and ``memory_budget_mb`` megabytes of factors; going over either is
     a named outcome.  ``max_iterations`` Newton steps: good data need four to ten.  ``robust``
     chooses how much a reading counts that does not fit.  ``scrutiny`` asks for the evidence
-    about what may be wrong.
+    about what may be wrong.  Without ``further_starts`` the optimum that the first start leads to
+    stands.
     """
 
     time_budget_s: float = 60.0
@@ -78,3 +79,4 @@ class Options:
     max_iterations: int = 100
     robust: Robust = Robust.NONE
     scrutiny: Scrutiny | None = None
+    further_starts: bool = True

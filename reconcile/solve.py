@@ -573,7 +573,7 @@ def _complete(plan: Plan, values: Floats, sds: Floats, first: Guess) -> tuple[Fl
 def _least_squares(case: Case, empty: Bools) -> Solution:
     """Give the best optimum that the starts lead to."""
     best, trouble = case.attempt(case.first.point, empty, passes=True)
-    if best is not None and _is_plain(best):
+    if best is not None and (_is_plain(best) or not case.options.further_starts):
         return best
     small = is_small(case.plan.model.conservation)
     for at, passes in further_starts(case, best):

@@ -202,10 +202,31 @@ def _together(
     plan: Plan, values: Floats, sds: Floats, options: Options, budget: Budget
 ) -> _Together:
     """Solve shifts that share a plan; what is left is marked."""
-    count = len(values)
     middle = np.nanmedian(values, axis=0), np.nanmedian(sds, axis=0)
     case = case_of(plan, *middle, options, budget)
-    found = _Together(
+    found = _nothing_yet(case, values, sds)
+    if not _side_by_side(case):
+        return found
+    found.run(case.first.point, np.arange(len(values)), passes=True)
+    doubt = np.flatnonzero(
+        found.left | found.bounded | (found.steps > PLAIN_STEPS) | (len(plan.gauges) > 0)
+    )
+    for at, passes in further_starts(case) if len(doubt) else ():
+        found.run(at, doubt, passes=passes)
+    found.left |= found.doubtful
+    return found
+
+
+def _side_by_side(case: Case) -> bool:
+    """Say whether the compiled road is open."""
+    return case.plan.layout is not None and np.array_equal(
+        starting_set(case), case.plan.model.absent
+    )
+
+
+def _nothing_yet(case: Case, values: Floats, sds: Floats) -> _Together:
+    plan, count = case.plan, len(values)
+    return _Together(
         case,
         values,
         sds,
@@ -216,16 +237,6 @@ def _together(
         np.ones(count, dtype=bool),
         np.zeros(count, dtype=bool),
     )
-    if plan.layout is None or not np.array_equal(starting_set(case), plan.model.absent):
-        return found
-    found.run(case.first.point, np.arange(count), passes=True)
-    doubt = np.flatnonzero(
-        found.left | found.bounded | (found.steps > PLAIN_STEPS) | (len(plan.gauges) > 0)
-    )
-    for at, passes in further_starts(case) if len(doubt) else ():
-        found.run(at, doubt, passes=passes)
-    found.left |= found.doubtful
-    return found
 
 
 def objectives(plan: Plan, values: Floats, sds: Floats, options: Options, budget: Budget) -> Floats:
@@ -236,6 +247,31 @@ def objectives(plan: Plan, values: Floats, sds: Floats, options: Options, budget
     """
     found = _together(plan, values, sds, options, budget)
     return np.where(found.left, np.nan, found.objective)
+
+
+def objectives_without(
+    plan: Plan, values: Floats, sds: Floats, readings: Ints, options: Options, budget: Budget
+) -> Floats:
+    """
+    Give the objectives of one set of values without each of some ``readings`` in turn, (k,).
+
+    Each goes down from a start of its own that never saw the reading.  NaN for what the compiled
+    road does not settle from there.
+    """
+    result = np.full(len(readings), np.nan)
+    for place, k in enumerate(readings.tolist()):
+        gap = np.where(np.arange(len(values)) == k, np.nan, values)
+        try:
+            case = case_of(plan, gap, sds, options, budget)
+            found = _nothing_yet(case, gap[None], sds[None])
+            if not _side_by_side(case):
+                return result
+            found.run(case.first.point, np.arange(1), passes=True)
+        except (StartError, np.linalg.LinAlgError):
+            continue
+        if not found.left[0] and not found.doubtful[0]:
+            result[place] = found.objective[0]
+    return result
 
 
 def _alone(

@@ -5,6 +5,10 @@ A reading, a shared error or a leak is found among inner products.  An exchange 
 and their weights, so once it is found, all is balanced anew with the values put back, and the
 search goes on there.  Findings are held at the level over everything tried: half of it is for
 errors with a size, half for exchanges, where any are possible.
+
+Where the balance is bent beyond what a straight line tells, readings are set aside in turn and
+exchanges put back in turn, each with a balance of its own (:mod:`reconcile.evidence.aside`); what
+is found so opens a new balance as well.
 """
 
 from __future__ import annotations
@@ -20,13 +24,14 @@ from scipy.stats import chi2
 from reconcile.findings import Suspicion
 from reconcile.kernel.lazy import lazy
 
+from .aside import Aside, Setting
 from .decisions import changed
 from .exchanges import Exchange, Exchanges
 from .mending import mending
 from .multiplicity import raised, size_of, threshold
 from .odds import log_exchange_prior, log_prior
 from .refits import Objectives, refitted
-from .serial import MOST_FOUND, Search
+from .serial import BETTER, MOST_FOUND, Search
 from .space import space_of
 
 if TYPE_CHECKING:
@@ -72,6 +77,7 @@ class View:
     counted: Sequence[int]
     scrutiny: Scrutiny
     objectives: Objectives | None = None
+    setting: Setting | None = None
     _judged: dict[tuple[int, ...], Judged] = field(default_factory=dict)
 
     @lazy
@@ -118,7 +124,11 @@ class View:
         weight = search.weight(given)
         tried = exchanges.tried(beside) if exchanges.possible else []
         others = [search.space.hypotheses[k] for k in beside]
-        astray = self._mended() if not beside else []
+        asides = {} if beside else self.aside_weights
+        for k, hypothesis in enumerate(search.space.hypotheses if asides else ()):
+            if hypothesis.suspicion is Suspicion.READING:
+                weight[k] = asides.get(hypothesis, -np.inf)
+        astray = self._mended() if self.far and not beside else []
         if astray:
             return Judged(weight, astray, exchanges.possible)
         sound = self._remainder(beside) <= self._usual(len(beside))
@@ -130,16 +140,47 @@ class View:
         worst = np.argsort(-weight, kind="stable")
         suspects = [search.space.hypotheses[k] for k in worst.tolist() if np.isfinite(weight[k])]
         anew, falls = refitted(self.readings, others, tried, suspects, self.objectives)
-        for hypothesis, fall in falls.items():
+        for hypothesis, fall in falls.items() if not asides else ():
             k = self.places[hypothesis]
             weight[k] = search.weight_of(k, given, fall)
         return Judged(weight, sorted(anew, key=lambda one: -one.log_ratio), len(tried))
 
-    def _mended(self) -> list[Exchange]:
-        """Give the exchanges as fits anew judge every one, if the balance is too far off."""
+    @lazy
+    def far(self) -> bool:
+        """Whether the balance is too far off for its residuals to be a guide."""
+        emptied = bool(self.at.solution.emptied.any())
+        return emptied or self.at.statistic > ASTRAY * self._usual(0)
+
+    @lazy
+    def asides(self) -> dict[Hypothesis, Aside]:
+        """
+        What each reading set aside does.
+
+        Worked out where the balance bends, as it does by assays and at bounds, and is too far off;
+        in a small flowsheet wherever the test says that something is wrong.
+        """
+        wrong = self.far or (self.at.is_small and self.at.statistic > self._usual(0))
         solution = self.at.solution
-        far = self.at.statistic > ASTRAY * self._usual(0) or bool(solution.emptied.any())
-        if self.objectives is None or not far:
+        held = bool(solution.optimum.binding.lower.any())
+        bends = held or any(key.of.below for key in solution.plan.keys)
+        if self.setting is None or not wrong or not bends:
+            return {}
+        found = self.setting.in_turn(self.readings, self.at, self.counted)
+        return {one.hypothesis: one for one in found}
+
+    @lazy
+    def aside_weights(self) -> dict[Hypothesis, float]:
+        """Log probability of each reading set aside, but for a constant."""
+        prior = log_prior(list(self.asides), self.scrutiny.prior)
+        return {
+            h: float(before) + one.log_ratio
+            for (h, one), before in zip(self.asides.items(), prior, strict=True)
+        }
+
+    def _mended(self) -> list[Exchange]:
+        """Give the exchanges as fits anew judge every one."""
+        solution = self.at.solution
+        if self.objectives is None:
             return []
         sheet, place = solution.plan.model.flowsheet, self.exchanges.place_of
         stands = solution.optimum.objective
@@ -193,7 +234,7 @@ class Elimination:
     _views: dict[tuple[Hypothesis, ...], View | None] = field(default_factory=dict)
 
     def view(self, put_back: Sequence[Hypothesis]) -> View | None:
-        """Give the balance with exchanges put back."""
+        """Give the balance with exchanges put back and readings set aside."""
         key = tuple(put_back)
         if not key:
             return self.first
@@ -201,13 +242,14 @@ class Elimination:
             readings = changed(self.first.readings, key)
             at = self.anew(readings)
             first = self.first
-            parts = (readings, first.counted, first.scrutiny, first.objectives)
+            counted = [i for i in first.counted if np.isfinite(readings[i].sd)]
+            parts = (readings, counted, first.scrutiny, first.objectives, first.setting)
             found = None if at is None else View(at, *parts)
             self._views[key] = found
         return self._views[key]
 
     def found(self, degrees: int) -> tuple[list[Hypothesis], list[Hypothesis]]:
-        """Give what was found: exchanges, and errors with a size beside them."""
+        """Give what was found with a balance of its own, and errors with a size beside that."""
         put_back: list[Hypothesis] = []
         chosen: list[Hypothesis] = []
         view = self.first
@@ -221,11 +263,38 @@ class Elimination:
                     chosen = self._kept(view, kept, len(put_back))
                     break
             else:
+                aside = None if chosen else self._aside(view, step)
+                opened = None if aside is None else self.view([*put_back, aside])
+                if aside is not None and opened is not None:
+                    put_back = self._again([*put_back, aside])
+                    view = self.view(put_back) or opened
+                    continue
                 more = self._sized(view, chosen, step)
                 if more is None:
                     break
                 chosen = more
         return put_back, self._kept(view, chosen, len(put_back))
+
+    def _again(self, opened: list[Hypothesis]) -> list[Hypothesis]:
+        """
+        Give what opened the balance, each reading set aside chosen again beside all the others.
+
+        Two errors may disguise each other as a third, which goes once both are known.
+        """
+        for hypothesis in opened[:-1]:
+            if hypothesis.suspicion is not Suspicion.READING:
+                continue
+            others = [h for h in opened if h != hypothesis]
+            view = self.view(others)
+            if view is None or hypothesis not in view.asides:
+                continue
+            best = self._aside(view, len(opened))
+            weight = view.aside_weights[hypothesis]
+            if best is None:
+                opened = others
+            elif best not in opened and view.aside_weights[best] > weight + BETTER:
+                opened = [*others, best]
+        return opened
 
     def _exchanges(
         self, view: View, chosen: list[Hypothesis], step: int
@@ -239,6 +308,8 @@ class Elimination:
         search, exchange = view.search, self._exchange(view, chosen, step)
         if exchange is not None:
             rival = view.judged(view.positions(chosen)).sized.max(initial=-np.inf)
+            if not chosen:
+                rival = max(rival, *view.aside_weights.values(), -np.inf)
             if view.exchange_prior + exchange.log_ratio > rival:
                 yield chosen, exchange
         for a, b in combinations(chosen, 2):
@@ -249,6 +320,16 @@ class Elimination:
             rival += search.weight(search.given([*known, places[a]]))[places[b]]
             if exchange is not None and view.exchange_prior + exchange.log_ratio > rival:
                 yield rest, exchange
+
+    def _aside(self, view: View, step: int) -> Hypothesis | None:
+        """Give the reading without which a bent balance does best, if it is significant."""
+        if not view.asides:
+            return None
+        hypothesis = max(view.aside_weights, key=lambda h: view.aside_weights[h])
+        best = view.asides[hypothesis]
+        rival = view.judged(()).sized.max(initial=-np.inf)
+        enough = best.p_value <= view.limit(max(view.tried, len(view.asides)), step)
+        return hypothesis if enough and view.aside_weights[hypothesis] >= rival else None
 
     def _least(self, view: View, step: int) -> float:
         return size_of(view.limit(view.tried, step))

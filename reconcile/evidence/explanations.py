@@ -4,7 +4,8 @@ What may be behind one finding: explanations that no size of error tells apart, 
 Beside all other findings, two hypotheses look the same where the angle between their signatures is
 small, ``cos = g·M h / sqrt(g·M g h·M h)``: a leak at a node and a bias of a stream at the edge of a
 network of masses, readings in a row that nothing else checks.  They come together.  So does what
-is not the same but fits nearly as well, by its probability.
+is not the same but fits nearly as well, by its probability.  Where the balance is bent, readings
+set aside speak for themselves: signatures tell of a straight line only.
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 
     from reconcile.kernel.problem import Floats
 
+    from .aside import Aside
     from .elimination import View
     from .exchanges import Exchange
     from .serial import Given
@@ -43,6 +45,10 @@ MOST_TOLD = 12
 
 _NOTHING = 1e-150
 """In place of a length of zero, so that nothing is divided by it."""
+
+
+_ACROSS = 90.0
+"""Angle in degrees of what has nothing in common."""
 
 
 @dataclass(frozen=True)
@@ -85,6 +91,12 @@ class Explaining:
         shares = np.exp(weight - best) if np.isfinite(best) else np.zeros(len(weight))
         return np.asarray(shares / max(float(shares.sum()), 1.0))
 
+    def _aside(self, k: int) -> Aside | None:
+        """Give an explanation as a reading set aside, where that is how it was judged."""
+        if self.others or k >= self.view.tried:
+            return None
+        return self.view.asides.get(self.view.search.space.hypotheses[k])
+
     def _alone(self, k: int) -> Signature:
         """Give the signature of an explanation as if nothing else were wrong."""
         search = self.view.search
@@ -108,8 +120,13 @@ class Explaining:
             alone.crosses - shares @ np.array([one.crosses for one in known]),
         )
 
-    def _angles(self, first: Signature) -> Floats:
-        """Give the angle of every explanation with the first, those of exchanges if likely."""
+    def _angles(self, best: int) -> Floats:
+        """Give the angle of every explanation with the best, those of exchanges if likely."""
+        aside = self._aside(best)
+        if aside is not None:
+            every = [self._aside(k) for k in range(len(self.probabilities))]
+            return np.array([_ACROSS if one is None else one.angle(aside.fall) for one in every])
+        first = self._beside(best)
         given, tried = self.given, self.view.tried
         size = max(float(np.linalg.norm(first.seen)), _NOTHING)
         cosines = np.zeros(len(self.probabilities))
@@ -123,7 +140,7 @@ class Explaining:
     def told(self, angle: float) -> list[Told]:
         """Give the explanations worth telling, the most probable first."""
         probable = self.probabilities
-        angles = self._angles(self._beside(int(np.argmax(probable))))
+        angles = self._angles(int(np.argmax(probable)))
         alike = (angles <= angle) & (probable >= LEAST_TOLD * probable.max())
         told = np.flatnonzero((probable >= LIKELY) | alike)
         order = told[np.argsort(-probable[told], kind="stable")][:MOST_TOLD]
@@ -136,6 +153,14 @@ class Explaining:
             )
             for k in order.tolist()
         ]
+
+    def told_aside(self, aside: Aside) -> Told:
+        """Give a reading set aside that has no residual here, since its stream was emptied."""
+        test = aside.test(self.view.adjusted(aside.p_value, len(self.view.asides), self.step))
+        weight = np.array(list(self.view.aside_weights.values()))
+        share = 1 / float(np.exp(weight - weight.max()).sum())
+        explanation = Explanation(test, 0.0, True, share)
+        return Told(explanation, aside.moved(self.view.at.solution.x))
 
     def next_best(self, passed: Sequence[Told]) -> Moved | None:
         """Give the most probable explanation that was not told."""
@@ -151,6 +176,9 @@ class Explaining:
             exchange = self.exchanges[k - view.tried]
             possible = view.exchanges.possible
             return exchange.test(view.adjusted(exchange.p_value, possible, self.step))
+        aside = self._aside(k)
+        if aside is not None:
+            return aside.test(view.adjusted(aside.p_value, view.tried, self.step))
         statistic = float(given.statistics[k])
         p_value = float(two_sided(np.array([statistic]))[0])
         return HypothesisTest(
@@ -164,6 +192,9 @@ class Explaining:
 
     def _moved(self, k: int) -> Moved:
         """Give what an explanation does to the amounts."""
+        aside = self._aside(k)
+        if aside is not None:
+            return aside.moved(self.view.at.solution.x)
         test = self._test(k)
         size, sd = (1.0, 0.0) if test.size is None or test.sd is None else (test.size, test.sd)
         return Moved(test.hypothesis, self._beside(k).move, size, sd)

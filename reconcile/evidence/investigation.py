@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from reconcile.options import Scrutiny
     from reconcile.readings import Reading
 
+    from .aside import Setting
     from .decisions import Balancing
     from .elimination import Relinearising
     from .refits import Objectives
@@ -67,6 +68,7 @@ class Investigation:
     balanced: Balancing
     relinearised: Relinearising
     objectives: Objectives
+    setting: Setting
 
     def evidence(self) -> Evidence:
         """Give all that can be said."""
@@ -100,7 +102,8 @@ class Investigation:
     @lazy
     def first(self) -> View:
         """The balance as it stands."""
-        return View(self.at, self.readings, self.counted, self.scrutiny, self.objectives)
+        parts = (self.at, self.readings, self.counted, self.scrutiny)
+        return View(*parts, self.objectives, self.setting)
 
     @lazy
     def elimination(self) -> Elimination:
@@ -159,9 +162,12 @@ class Investigation:
             view = self.elimination.view([h for h in put_back if h != hypothesis])
             if view is None:
                 continue
-            others = view.positions([h for h in chosen if h != hypothesis])
+            aside = step <= len(put_back) and hypothesis.suspicion is Suspicion.READING
+            others = [] if aside else view.positions([h for h in chosen if h != hypothesis])
             explaining = Explaining(view, others, step)
             told = explaining.told(self.scrutiny.angle)
+            if aside and hypothesis not in view.places:
+                told = [explaining.told_aside(view.asides[hypothesis])]
             result.append((self._finding(view, explaining, told), told))
         return result
 
@@ -186,7 +192,7 @@ class Investigation:
         single = [one.explanation.test.hypothesis for one in told[:MOST_DECISIONS]]
         for hypothesis in single:
             moved = self._alone(hypothesis)
-            anew = self.at.is_small or len(single) == 1
+            anew = self.at.is_small or len(single) == 1 or hypothesis in put_back
             variance = np.array([[moved.sd**2]])
             decisions += self._decided(self.at, [], [moved], variance, anew=anew)
         if len(put_back) + len(chosen) > 1:

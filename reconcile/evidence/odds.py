@@ -7,7 +7,9 @@ Integrated over it, the likelihood ratio against no error is, with ``d = g·M g`
     (1 + τ² d)^(-1/2) exp(T τ² d / (2 (1 + τ² d)))
 
 (Jeffreys 1961; Kass and Raftery 1995).  An error that hardly shows is thus not preferred for
-fitting by its mere freedom.
+fitting by its mere freedom.  One in ten errors is a slip (a decimal point, a unit, a zero for
+nothing read), as large as what was or should have been read or ten times τ, whichever is most:
+without that share the prior would rather believe in small wonders elsewhere than in one large slip.
 """
 
 from __future__ import annotations
@@ -28,12 +30,24 @@ if TYPE_CHECKING:
 _LEAKS = (Suspicion.LEAK, Suspicion.WATER_LEAK)
 
 
-def log_ratio(scores: Floats, lengths: Floats, spread: Floats) -> Floats:
+SLIPS = 0.1
+"""Share of errors, beforehand, that are slips."""
+
+SLIP = 10.0
+"""Spread of the size of a slip, at least, in that of any other error."""
+
+
+def _with_spread(statistic: Floats, seen: Floats) -> Floats:
+    return np.asarray(0.5 * statistic * seen / (1 + seen) - 0.5 * np.log1p(seen))
+
+
+def log_ratio(scores: Floats, lengths: Floats, spread: Floats, slip: Floats) -> Floats:
     """Give the log of the likelihood ratio, integrated over the size of the error."""
-    seen = spread**2 * lengths
+    slip = np.maximum(slip, SLIP * spread)
     with np.errstate(divide="ignore", invalid="ignore"):
         statistic = np.where(lengths > 0, scores**2 / lengths, 0.0)
-    return np.asarray(0.5 * statistic * seen / (1 + seen) - 0.5 * np.log1p(seen))
+    usual, wide = (_with_spread(statistic, tau**2 * lengths) for tau in (spread, slip))
+    return np.asarray(np.logaddexp(np.log1p(-SLIPS) + usual, np.log(SLIPS) + wide))
 
 
 def log_exchange_prior(possible: int, prior: Prior) -> float:

@@ -102,14 +102,15 @@ class Search:
 
     def weight(self, given: Given) -> Floats:
         """Give the log probability of each hypothesis beside those given, but for a constant."""
-        ratio = log_ratio(given.scores, np.maximum(given.lengths, 0.0), self.space.spread)
+        space, lengths = self.space, np.maximum(given.lengths, 0.0)
+        ratio = log_ratio(given.scores, lengths, space.spread, space.slip)
         return np.where(given.apart, self.prior + ratio, -np.inf)
 
     def weight_of(self, k: int, given: Given, fall: float) -> float:
         """Give the log probability of one hypothesis whose likelihood ratio is ``fall``."""
         score = np.sqrt(max(fall, 0.0) * given.lengths[[k]])
-        spread = self.space.spread[[k]]
-        return float(self.prior[k] + log_ratio(score, given.lengths[[k]], spread)[0])
+        spread, slip = self.space.spread[[k]], self.space.slip[[k]]
+        return float(self.prior[k] + log_ratio(score, given.lengths[[k]], spread, slip)[0])
 
     def most_probable(self, chosen: Sequence[int], least: float) -> int | None:
         """Give the most probable hypothesis whose statistic is at least so large, if any."""

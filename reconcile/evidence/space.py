@@ -107,6 +107,15 @@ class Space:
         """``g·M g`` of every hypothesis."""
         return np.concatenate((self.room[self.rows] / self.sds**2, self.stiffness))
 
+    @lazy
+    def slip(self) -> Floats:
+        """How large a slip may be: for a reading, as it reads or should have read; else nothing."""
+        solution = self.at.solution
+        value = solution.values[np.flatnonzero(solution.used)[self.rows]]
+        foretold = value - self.scores[: len(self.rows)] / self.lengths[: len(self.rows)]
+        larger = np.maximum(np.abs(value), np.abs(foretold))
+        return np.concatenate((larger, np.zeros(len(self.stiffness))))
+
     def signature(self, k: int) -> Signature:
         """Give what hypothesis ``k`` does."""
         if k < len(self.rows):

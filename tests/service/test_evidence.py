@@ -156,7 +156,8 @@ def test_the_example_with_a_mislabelled_tray_is_seen_through() -> None:
     exchange, spill = found["findings"]
     assert exchange["statement"].startswith("The trays of 'mag ")
     assert "(mass and all assays) seem to stand in each other's place" in exchange["statement"]
-    (leak,) = spill["explanations"]
+    leak, *others = spill["explanations"]
+    assert [one["suspect"]["name"] for one in others] in ([], ["mass of 'feed'"])
     assert (leak["suspect"]["kind"], leak["suspect"]["node"]) == ("leak", "table")
     assert leak["size"] == pytest.approx(0.035 * 5000, abs=3 * leak["sd"])
     told = " ".join((ROOT / "README.md").read_text(encoding="utf-8").replace("\n> ", " ").split())
@@ -165,6 +166,43 @@ def test_the_example_with_a_mislabelled_tray_is_seen_through() -> None:
     together = found["decisions"][-1]
     assert len(together["suspects"]) == 2
     assert together["p_value"] > 0.05
+
+
+@pytest.mark.parametrize(
+    ("slipped", "factor", "said"),
+    [
+        (1, 0.1, "With the decimal point one place further right it would fit."),
+        (2, 0.1, "With the decimal point one place further right it would fit."),
+        (4, 10.0, "times as much"),
+        (6, 0.0, "0 % read"),
+        (20, 0.1, "With the decimal point one place further right it would fit."),
+    ],
+)
+def test_a_slip_that_bends_the_whole_balance_is_in_the_first_finding(
+    slipped: int, factor: float, said: str
+) -> None:
+    """Ten times too little, too much, and a zero for nothing read, in a circuit with recycles."""
+    request = example("rougher-cleaner-scavenger")
+    reading = request["readings"][slipped]
+    reading["value"] *= factor
+    if factor == 0:
+        reading["sd"] = 0.013
+        reading.pop("relative_sd", None)
+
+    first = _evidence(request)["findings"][0]
+
+    alone = [e["suspect"]["readings"] for e in first["explanations"]]
+    assert [f"/readings/{slipped}"] in alone
+    assert said in first["statement"]
+
+
+def test_a_slip_that_leaves_no_balance_is_named_in_the_refusal() -> None:
+    request = example("rougher-cleaner-scavenger")
+    request["readings"][8]["value"] *= 0.1
+
+    problem = post(request).json()
+
+    assert "Without Cu of 'rougher concentrate' there is a balance" in problem["detail"]
 
 
 def test_the_table_tells_the_findings() -> None:

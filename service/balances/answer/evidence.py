@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from math import isfinite
 
 from reconcile import SOLIDS
+from reconcile.evidence.odds import SLIP, SLIPS
 from reconcile.evidence.space import GROSS, LOST
 from reconcile.findings import (
     Decision,
@@ -24,6 +25,8 @@ from service.kit.strict_json import pointer
 
 from .suspects import Naming
 from .terms import PERCENT, Answering, times
+
+_SLIPPED = f"in one case of {1 / SLIPS:g}"
 
 _WORTH_TELLING = 0.5
 """Change of a figure, in its standard deviation, that a sentence mentions."""
@@ -51,8 +54,10 @@ def evidence_of(it: Answering) -> reply.Evidence | None:
             reading=asked.prior.reading,
             leak=asked.prior.leak,
             exchange=asked.prior.exchange,
-            size_of_reading=f"normal about zero, {GROSS:g} sd of the reading",
-            size_of_leak=f"normal about zero, {PERCENT * LOST:g} % of what enters the node",
+            size_of_reading=f"normal about zero, {GROSS:g} sd of the reading; "
+            f"{_SLIPPED} as large as the value",
+            size_of_leak=f"normal about zero, {PERCENT * LOST:g} % of what enters the node; "
+            f"{_SLIPPED} {SLIP:g} times that",
         ),
         statements=[
             *_summary(it, found),

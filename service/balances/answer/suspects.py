@@ -27,6 +27,29 @@ _EXCHANGED = {
 }
 
 
+_PLACES = {10.0**k: k for k in (1, 2, 3, -1, -2, -3)}
+"""Factors of a decimal point in the wrong place, with how far it would have to move right."""
+
+_WITHIN = 3.0
+"""Standard deviations within which a value with its point moved is what was expected."""
+
+_SURELY = 5.0
+"""Standard deviations that an expected value must be from zero, for its decimal point to be
+known."""
+
+
+def _decimal_slip(value: float, expected: float, sd: float) -> str:
+    """Say where the decimal point would have to be, if that alone explains a value."""
+    if expected < _SURELY * sd:
+        return ""
+    for factor, places in _PLACES.items():
+        if abs(value * factor - expected) <= _WITHIN * sd:
+            way, count = "right" if places > 0 else "left", abs(places)
+            moved = "one place" if count == 1 else f"{count} places"
+            return f" With the decimal point {moved} further {way} it would fit."
+    return ""
+
+
 @dataclass(frozen=True)
 class Naming:
     """Names suspects of one balance."""
@@ -197,11 +220,14 @@ class Naming:
         if entry is None or entry.value is None:
             return f"{lead}, {plus_minus(abs(size), sd)} {unit} too {way}."
         expected = entry.value - size
-        much = f"about {abs(size):.2g} {unit} too {way}"
-        if expected > abs(size):
+        much = f"about {value_and_sd(abs(size), sd)[0]} {unit} too {way}"
+        if 0 < expected <= size:
+            much = f"about {entry.value / expected:.2g} times as much"
+        elif expected > abs(size):
             much = f"about {PERCENT * abs(size) / expected:.2g} % too {way}"
         shown, error = value_and_sd(expected, sd)
-        return f"{lead}, {much} ({entry.value:.6g} {unit} read, {shown} ± {error} expected)."
+        said = f"{lead}, {much} ({entry.value:.6g} {unit} read, {shown} ± {error} expected)."
+        return said + _decimal_slip(entry.value, expected, sd)
 
     def _is_likeness(self, i: int) -> bool:
         """Say whether a reading holds a stream to the grade of others."""
