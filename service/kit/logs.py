@@ -9,6 +9,8 @@ import structlog
 from structlog.typing import EventDict, Processor, WrappedLogger
 
 _NOISE = ("color_message",)  # the server's own text again, with escape codes
+_TALKATIVE = ("alembic", "fontTools", "fpdf", "matplotlib")
+"""Libraries that tell at every turn what they are at: which database, which letters."""
 
 
 def _without_noise(_: WrappedLogger, __: str, event: EventDict) -> EventDict:
@@ -54,5 +56,5 @@ def configure() -> None:
     root = logging.getLogger()
     root.handlers = [handler]
     root.setLevel(logging.INFO)
-    # It tells at every look at the database which kind it is.
-    logging.getLogger("alembic").setLevel(logging.WARNING)
+    for name in _TALKATIVE:
+        logging.getLogger(name).setLevel(logging.WARNING)

@@ -164,9 +164,10 @@ NOT_NEWEST_VERSION = Kind(
 NOT_ACCEPTABLE = Kind(
     "not-acceptable",
     406,
-    "The list does not come in this form",
-    "Lists come as 'application/json', 'application/x-ndjson' or 'text/csv'. Name one of them in "
-    "the header 'Accept', or leave it out for JSON.",
+    "It does not come in this form",
+    "Lists come as 'application/json', 'application/x-ndjson' or 'text/csv'; balances and tests as "
+    "'application/json' or as a report in several forms. 'detail' names the forms of this address: "
+    "name one of them in the header 'Accept', or leave it out for JSON.",
 )
 STORE_UNAVAILABLE = Kind(
     "store-unavailable",

@@ -45,25 +45,28 @@ class Bars:
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """A place with an error bar along each axis, and its name."""
+    """
+    A place with its name, and an error bar along each axis.
+
+    With a ``correlation`` of its two errors it has an ellipse of these half axes instead of bars.
+    """
 
     name: str
     x: float
     y: float
     x_half: float = 0.0
     y_half: float = 0.0
+    correlation: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Curve:
-    """A line through places; with a band where ``low`` and ``high`` are given."""
+    """A line through places."""
 
     name: str
     ink: Ink
     x: tuple[float, ...]
     y: tuple[float, ...]
-    low: tuple[float, ...] = ()
-    high: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -56,6 +56,9 @@ _MOST_LETTERS = 30
 _MEASURED = 4
 """Of so many cells of most letters the widest makes the width of a column."""
 
+_MOST_ROWS = 400
+"""Rows of a table on paper; a row takes 10 ms to set, and nobody reads a thousand of them there."""
+
 _LEAST_SIZE = 5.8
 _KEPT_SIGN = "\N{NO-BREAK SPACE}±\N{NO-BREAK SPACE}"
 
@@ -138,10 +141,16 @@ def _table(paper: Paper, table: Table) -> None:
         width=sum(widths),
     ) as set_table:
         set_table.row([said(h) for h in (table.corner, *(c.text for c in table.columns))])
-        for row in table.rows:
+        for row in table.rows[:_MOST_ROWS]:
             cells = (said(text_of(cell)).replace(" ± ", _KEPT_SIGN) for cell in row.cells)
             set_table.row([said(row.name), *cells])
     paper.ln(1.5)
+    if len(table.rows) > _MOST_ROWS:
+        paper.letters(SMALL)
+        paper.words(
+            f"These are the first {_MOST_ROWS} of {len(table.rows)} rows; page, workbook and CSV "
+            "hold all of them."
+        )
     if table.note:
         paper.letters(SMALL, colour=MUTED)
         paper.words(table.note)

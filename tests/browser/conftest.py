@@ -1,4 +1,4 @@
-"""One browser for all checks, where there is one."""
+"""One browser for the checks of a module, where there is one."""
 
 from __future__ import annotations
 
@@ -23,7 +23,9 @@ ARGUMENTS = [
 ]
 
 
-@pytest.fixture(scope="session")
+# Not of the whole session: while it lives it holds the event loop of this thread, and tests of
+# other modules that ask the service could not run.
+@pytest.fixture(scope="module")
 def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[BrowserContext]:
     """Start the Chromium of the system, with a folder of its own and nothing kept."""
     playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")

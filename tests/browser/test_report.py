@@ -39,7 +39,7 @@ def many_streams(count: int) -> dict[str, Any]:
         value = 1000 / stages
         readings.append({"stream": streams[-2]["name"], "of": "mass", "value": value, "sd": 1})
         readings.append(
-            {"stream": streams[-2]["name"], "of": "Sn", "value": 10 + k, "relative_sd": 0.02}
+            {"stream": streams[-2]["name"], "of": "Sn", "value": 10 + k % 50, "relative_sd": 0.02}
         )
     return {
         "flowsheet": {

@@ -5,7 +5,7 @@ from __future__ import annotations
 from service.balances.reply import BalanceReply
 from service.report.document import Document, Section, non_empty
 
-from . import answer, findings, flows, grades, method, readings, streams
+from . import answer, care, findings, flows, grades, method, readings, separation, streams
 
 TITLE = "Report of a balance"
 """The title of a report whose request has none."""
@@ -17,11 +17,13 @@ def sections_of(reply: BalanceReply) -> list[Section]:
         Section("flow", "Where everything went", flows.blocks(reply)),
         Section("products", "The products", streams.products(reply)),
         Section("recoveries", "Where each component went", streams.recovered(reply)),
+        Section("separation", "What was separated", separation.blocks(reply)),
         Section("grades", "Grade against recovery", grades.blocks(reply)),
         Section("against", "What was read against what came out", readings.against(reply)),
         Section("adjustments", "How far each reading was moved", readings.adjustments(reply)),
         Section("findings", "What was found", findings.blocks(reply)),
         Section("cautions", "What to mind", findings.cautions(reply)),
+        Section("care", "Care", care.blocks(reply)),
         Section("streams", "Every stream", streams.every(reply)),
         Section("method", "How it was worked out", method.blocks(reply)),
         Section("readings", "Every reading", readings.every(reply)),

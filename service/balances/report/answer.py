@@ -6,12 +6,15 @@ from service.balances.reply import BalanceReply, ProductRecovery, Recovery, Stre
 from service.balances.table.cells import named, shown, with_period
 from service.balances.table.checks import LIKELY
 
+from . import care
+
 _MOST_PRODUCTS = 3
 
 
 def sentences(reply: BalanceReply) -> tuple[str, ...]:
-    """Give the answer in three sentences or so, with the figures of the balance."""
-    return tuple(said for said in (_masses(reply), _component(reply), trust(reply)) if said)
+    """Give the answer in three sentences, and a fourth where something could hurt."""
+    found = (_masses(reply), _component(reply), trust(reply), care.first(reply))
+    return tuple(said for said in found if said)
 
 
 def _leaving(reply: BalanceReply) -> list[StreamBalance]:

@@ -106,7 +106,7 @@ def adjustments(reply: BalanceReply) -> tuple[Block, ...]:
         alternative=f"{len(shown)} readings, the largest adjustment first: {what(shown[0])}, "
         f"{shown[0].standardised:+.1f}. Their figures stand under every reading.",
         drawing=Bars(
-            "adjustment / its standard deviation",
+            "adjustment in its own sd",
             tuple(
                 (what(r).replace("'", ""), (Bar(Ink.RECONCILED, r.standardised or 0.0),))
                 for r in shown

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from matplotlib.axes import Axes
 
-from service.report.drawings import Bar, Bars, Ink
+from service.report.drawings import Bars, Ink
 
 from .sheet import (
     INK,
@@ -23,6 +23,9 @@ from .sheet import (
 _WIDTH = 180.0
 _ROW = 1.9 * SIZE
 _MOST_LETTERS = 28
+_ROOM = 0.06
+"""Room beyond the marks, as a part of their reach."""
+
 _APART = 0.17
 """Distance of two marks from the middle of their row, as a part of its height."""
 
@@ -38,12 +41,10 @@ def draw(sheet: Sheet, bars: Bars) -> None:
     axes.spines["left"].set_visible(False)
     axes.grid(axis="x", color=LINE, linewidth=0.5)
     axes.set_axisbelow(True)
-    for k, (_, marks) in enumerate(bars.rows):
-        for mark, y in zip(marks, _spread(k, len(marks)), strict=True):
-            _mark(axes, mark, y)
-            if bars.from_zero:
-                axes.plot([0, mark.value], [y, y], color=RECONCILED, linewidth=1.2)
-    low, high = axes.get_xlim()
+    for ink in (Ink.READ, Ink.RECONCILED):
+        _marks(axes, bars, ink)
+    low, high = _reach(bars)
+    axes.set_xlim(low, high)
     for place, words in bars.lines:
         axes.axvline(place, color=MUTED, linewidth=0.8, linestyle="-" if not place else (0, (4, 3)))
         if words and low <= place <= high:
@@ -60,30 +61,48 @@ def draw(sheet: Sheet, bars: Bars) -> None:
     axes.set_xlabel(sheet.words(shortened(bars.axis, MOST_ON_AXIS)))
 
 
+def _reach(bars: Bars) -> tuple[float, float]:
+    """Give the ends of the axis: all marks with their bars, and zero, with some room."""
+    marks = [mark for _, found in bars.rows for mark in found]
+    low = min([0.0, *(mark.value - mark.half for mark in marks)])
+    high = max([0.0, *(mark.value + mark.half for mark in marks)])
+    room = _ROOM * (high - low) or 1.0
+    return low - room, high + room
+
+
 def _spread(row: int, count: int) -> list[float]:
     middle = (count - 1) / 2
     return [row + 2 * _APART * (i - middle) for i in range(count)]
 
 
-def _mark(axes: Axes, mark: Bar, y: float) -> None:
-    colour = READ if mark.ink is Ink.READ else RECONCILED
-    if mark.half:
-        axes.plot(
-            [mark.value - mark.half, mark.value + mark.half],
-            [y, y],
-            color=colour,
-            linewidth=1.2,
-            solid_capstyle="butt",
-        )
+def _marks(axes: Axes, bars: Bars, ink: Ink) -> None:
+    """Draw all marks of one ink at once, which is many times quicker than one by one."""
+    found = [
+        (mark, y)
+        for k, (_, marks) in enumerate(bars.rows)
+        for mark, y in zip(marks, _spread(k, len(marks)), strict=True)
+        if mark.ink is ink
+    ]
+    if not found:
+        return
+    colour = READ if ink is Ink.READ else RECONCILED
+    places, heights = [mark.value for mark, _ in found], [y for _, y in found]
+    ends = (
+        [(0.0, place) for place in places]
+        if bars.from_zero
+        else [(mark.value - mark.half, mark.value + mark.half) for mark, _ in found]
+    )
+    lows, highs = [low for low, _ in ends], [high for _, high in ends]
+    axes.hlines(heights, lows, highs, colors=colour, linewidth=1.2)
     axes.plot(
-        [mark.value],
-        [y],
-        color=colour,
+        places,
+        heights,
         linestyle="none",
         marker="o",
         markersize=4.6,
         markeredgewidth=1.2,
         markeredgecolor=colour,
-        markerfacecolor=PAPER if mark.ink is Ink.READ else colour,
+        markerfacecolor=PAPER if ink is Ink.READ else colour,
+        color=colour,
         clip_on=False,
     )

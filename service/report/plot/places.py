@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import numpy as np
 from matplotlib.axes import Axes
 
-from service.report.drawings import Curve, Ink, Places
+from service.report.drawings import Curve, Ink, Places, Point
 
 from .sheet import INK, LETTER, LINE, MOST_ON_AXIS, MUTED, RECONCILED, SIZE, Sheet, shortened
 
 _WIDTH, _HEIGHT = 205.0, 165.0
 _MOST_LETTERS = 22
 _WHOLE = 100.0
+_CORNERS = 61
+"""Corners of the polygon that an ellipse is drawn as."""
+
+_FAR_ABOVE = 1.6
+"""The axis reaches no farther than so many times what was found, for a limiting curve."""
+
 _ROOM = 1.08
 """The axis goes so much beyond the largest value, for its name."""
 
@@ -26,17 +33,7 @@ def draw(sheet: Sheet, places: Places) -> None:
     for curve in places.curves:
         _curve(axes, curve)
     for point in places.points:
-        axes.errorbar(
-            [point.x],
-            [point.y],
-            xerr=[point.x_half],
-            yerr=[point.y_half],
-            fmt="o",
-            markersize=4.6,
-            color=RECONCILED,
-            linewidth=1.2,
-            clip_on=False,
-        )
+        _point(axes, point)
     _names(sheet, axes, places, highest * _ROOM)
     axes.set_xlabel(sheet.words(shortened(places.x_axis, MOST_ON_AXIS)))
     axes.set_ylabel(sheet.words(shortened(places.y_axis, MOST_ON_AXIS)))
@@ -44,8 +41,38 @@ def draw(sheet: Sheet, places: Places) -> None:
 
 def _highest(places: Places) -> float:
     tops = [point.y + point.y_half for point in places.points]
-    tops += [y for curve in places.curves for y in (*curve.y, *curve.high)]
-    return max(tops, default=0.0) or 1.0
+    tops += [y for curve in places.curves if curve.ink is not Ink.LIMIT for y in curve.y]
+    # The limiting curves may lie far above; they are cut off rather than press all else down.
+    known = max(tops, default=0.0)
+    limits = [y for curve in places.curves if curve.ink is Ink.LIMIT for y in curve.y]
+    return max(known, min(max(limits, default=0.0), _FAR_ABOVE * known)) or 1.0
+
+
+def _point(axes: Axes, point: Point) -> None:
+    is_ellipse = point.correlation is not None
+    axes.errorbar(
+        [point.x],
+        [point.y],
+        xerr=[0.0 if is_ellipse else point.x_half],
+        yerr=[0.0 if is_ellipse else point.y_half],
+        fmt="o",
+        markersize=4.6,
+        color=RECONCILED,
+        linewidth=1.2,
+        clip_on=False,
+    )
+    if point.correlation is not None:
+        angle = np.linspace(0.0, 2 * np.pi, _CORNERS)
+        across, rest = np.cos(angle), np.sqrt(max(1 - point.correlation**2, 0.0))
+        up = point.correlation * across + rest * np.sin(angle)
+        axes.fill(
+            point.x + point.x_half * across,
+            point.y + point.y_half * up,
+            facecolor=RECONCILED,
+            alpha=0.22,
+            linewidth=0,
+            clip_on=False,
+        )
 
 
 def _curve(axes: Axes, curve: Curve) -> None:
@@ -58,10 +85,6 @@ def _curve(axes: Axes, curve: Curve) -> None:
         linewidth=0.9 if limit else 1.4,
         linestyle=(0, (4, 3)) if limit else "-",
     )
-    if curve.low:
-        axes.fill_between(
-            curve.x, curve.low, curve.high, color=colour, alpha=0.18, linewidth=0, zorder=1
-        )
 
 
 _SIDES = tuple(
