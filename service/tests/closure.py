@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from reconcile import Reading
+from reconcile.metallurgy.passes import Role
 from service.balances.schemas.words import MASS
 from service.balances.terms.readings import Entry
 from service.kit.figures import plus_minus
@@ -78,7 +79,7 @@ def _closure(it: Expanded, of: str, into: list[str], out: list[str]) -> PassClos
         sd=sd,
         standardised=difference / sd if sd else None,
         unit=unit,
-        statement=_statement(of, fed.value, made.value, sd, unit),
+        statement=_statement(of, fed.value, made.value, sd, unit) + _of_losses(it, of, out),
     )
 
 
@@ -108,6 +109,15 @@ def _sd(terms: _Terms) -> float:
         for cause, size in reading.causes:
             shared[cause] += slope * size
     return math.hypot(*(slope * reading.sd for reading, slope in terms), *shared.values())
+
+
+def _of_losses(it: Expanded, of: str, out: list[str]) -> str:
+    """Say how much of what came out is nothing but what was expected to be lost."""
+    lost = [name for name in out if it.network.flow(name).role is Role.LOSS]
+    expected = _sum(it, of, lost) if lost else None
+    if expected is None:
+        return ""
+    return f" Of that {expected.value:.6g} {it.sheet.mass_unit} is what was expected to be lost."
 
 
 def _statement(of: str, fed: float, made: float, sd: float, unit: str) -> str:

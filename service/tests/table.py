@@ -27,13 +27,17 @@ def settings_of(run: PassResult) -> str:
     return ", ".join(_setting(name, value) for name, value in given.items())
 
 
-def _pass(run: PassResult) -> list[str]:
+def _title(i: int, run: PassResult) -> str:
+    """Name a pass by its number, and by its name where that says more."""
+    plain = f"Pass {i}"
+    return plain if run.name.casefold() == plain.casefold() else f"{plain}: {run.name}"
+
+
+def _pass(i: int, run: PassResult) -> list[str]:
     """Give one pass: how it was set, what it took and made, how it closed as read."""
-    fed = ", ".join(
-        f"{f.lot or f.stream} ({f.role})" if f.role == "part" else str(f.lot or f.stream)
-        for f in run.fed
-    )
-    lines = paragraph(f"{run.name}, {run.kind}, fed with {fed}.", "  ")
+    fed = ", ".join(f"a part of {f.lot}" if f.role == "part" else f.stream for f in run.fed)
+    kind = "" if run.kind == "other" else f" ({run.kind})"
+    lines = paragraph(f"{_title(i, run)}{kind}, fed with {fed}.", "  ")
     told = settings_of(run)
     lines += paragraph(f"Set: {told}.", "  ") if told else []
     lines += table(
@@ -54,5 +58,6 @@ def _pass(run: PassResult) -> list[str]:
 
 def as_text(reply: TestReply) -> str:
     """Give the test as text no wider than 100 columns, except for a single word that is."""
-    passes = ["\n".join(_pass(run)) for run in reply.passes]
-    return balance_as_text(reply) + "\n" + "\n\n".join(passes) + "\n"
+    passes = ["\n".join(_pass(i, run)) for i, run in enumerate(reply.passes, 1)]
+    head, gap, rest = balance_as_text(reply).partition("\n\n")
+    return head + gap + "\n\n".join(passes) + gap + rest

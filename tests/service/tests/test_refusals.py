@@ -251,7 +251,7 @@ def test_the_command_prints_the_test() -> None:
     table = run("test", "-", stdin=body).stdout.decode("utf-8")
     reply = json.loads(run("test", "-", "--json", stdin=body).stdout)
 
-    assert "narrow gap" in table
+    assert "Pass 2: narrow gap, fed with rest 1." in table
     assert "As read: Of 700.4 g fed, 700.6 g came out" in table
     assert reply["streams"] == reconciled(two_passes())["streams"]
 
