@@ -174,6 +174,8 @@ def _replicates(
 
 def _centre(item: Item, values: list[float], pool: Pool | None, options: OptionsObject) -> Centre:
     """Give the mean, or the robust location, with the spread that is known best."""
+    if not values:
+        raise UnusableErrorInput("replicates", "There are no replicates in the list.")
     stated = item.wire.sd is not None or item.wire.relative_sd is not None
     if item.wire.error_model is not None or (pool is None and stated and len(values) == 1):
         return mean_of(values, 0.0)

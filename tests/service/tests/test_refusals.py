@@ -157,6 +157,15 @@ CASES: dict[str, tuple[Change, str, str, str]] = {
         "number-out-of-range",
         "1e+300",
     ),
+    "an empty list of replicates": (
+        lambda s: (
+            (s["errors"].pop("assays"), _tray(s)["assays"].update({"Sn": []}))
+            and _tray(s, 0, 1)["assays"].update({"Sn": [40.8, 41.0]})
+        ),
+        "/passes/0/products/0/assays/Sn",
+        "unusable-error-input",
+        "no replicates in the list",
+    ),
     "assays that are no object": (
         _set(_tray, assays=[3]),
         "/passes/0/products/0/assays",
