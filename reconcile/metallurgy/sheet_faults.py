@@ -113,11 +113,12 @@ def _unknown(test: LaboratoryTest, where: Where, label: str, name: str, i: int) 
 
 def _of_sharing(test: LaboratoryTest) -> Iterator[Fault]:
     """A lot is fed once as a whole, or else in parts of which one may take the rest."""
-    names = dict.fromkeys(lot.name for _, _, lot in lots(test))
+    names = {lot.name for _, _, lot in lots(test)}
+    all_known = all(taking.lot in names for _, _, taking in takings(test))
     for place, made_by, lot in lots(test):
         took = [t for t in takings(test) if t[2].lot == lot.name]
         label = in_front(label_of(test, made_by, lot.name))
-        if made_by is None and not took and lot.name in names:
+        if made_by is None and not took and all_known:  # a name misspelt may have meant it
             what = f"{label} was fed to no pass."
             mend = "Name it under 'fed' of the pass that took it, or leave it out."
             yield Fault(place, "head-not-fed", what, mend)
