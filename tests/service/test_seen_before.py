@@ -142,7 +142,11 @@ def test_what_is_kept_is_bounded() -> None:
 
     flowsheets.keep(*_wire(99, streams=11))
 
-    assert 0 == len(flowsheets)
+    assert 4 == len(flowsheets)  # too large to be kept, and nothing goes for its sake
+
+    flowsheets.keep(*_wire(100, streams=9))
+
+    assert 1 == len(flowsheets)
 
 
 def test_many_kinds_of_reading_take_a_bounded_room() -> None:

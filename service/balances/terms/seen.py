@@ -18,8 +18,12 @@ if TYPE_CHECKING:
 
     from .sheet import Sheet
 
-MOST_STREAMS = 2000
-"""Streams of all flowsheets that are kept, periods counted; a few kB each in the end."""
+MOST_STREAMS = 4000
+"""
+Streams of all flowsheets that are kept, counted as written and again as the engine takes them.
+
+One with ten components takes some 13 kB both ways together, so that all take some 30 MB at most.
+"""
 
 MOST_KEPT = 64
 """Flowsheets that are kept, however small."""
@@ -61,9 +65,9 @@ class Flowsheets:
             return found.wire
 
     def keep(self, text: str, wire: FlowsheetObject) -> None:
-        """Keep a flowsheet in which nothing is wrong."""
+        """Keep a flowsheet in which nothing is wrong, unless it is too large beside others."""
         with self._lock:
-            if text not in self._by_text:
+            if text not in self._by_text and len(wire.streams) <= self._most_streams:
                 self._by_text[text] = _Kept(wire)
                 self._make_room()
 
@@ -78,7 +82,8 @@ class Flowsheets:
         """Keep what a flowsheet is in the engine's terms, if the flowsheet itself is kept."""
         with self._lock:
             found = self._of(sheet.wire)
-            if found is not None:
+            streams = len(sheet.wire.streams) + len(sheet.flowsheet.streams)
+            if found is not None and streams <= self._most_streams:
                 found.sheet, found.periods = sheet, tuple(periods)
                 self._make_room()
 
