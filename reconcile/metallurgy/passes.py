@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cached_property
 
 from reconcile.faults import Where
 
@@ -126,9 +127,13 @@ class Network:
         feed = self.feeds[run]
         return self.drawn[run] if feed is None else (feed,)
 
+    @cached_property
+    def _by_name(self) -> dict[str, Flow]:
+        return {flow.name: flow for flow in self.flows}
+
     def flow(self, name: str) -> Flow:
         """Give a stream by its name."""
-        return next(flow for flow in self.flows if flow.name == name)
+        return self._by_name[name]
 
 
 class _Drawing:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from service.balances.reply import Amount, BalanceReply, Share
 from service.balances.schemas.words import MASS
 
-from .closure import closures_of
+from .closure import closures_of, read_of
 from .reply import PassFed, PassProduct, PassResult, StreamRole, TestReply
 from .terms.beyond import untold_of
 from .terms.request import Expanded
@@ -16,6 +16,7 @@ class _Told:
 
     def __init__(self, it: Expanded, balance: BalanceReply) -> None:
         self.it = it
+        self.read = read_of(it)
         self.masses = {
             s.name: Amount(value=s.mass.value, sd=s.mass.sd, class_=s.mass.class_, unit=s.mass.unit)
             for s in balance.streams
@@ -50,7 +51,7 @@ class _Told:
             note=wire.note,
             fed=[self._fed(name) for name in self.it.network.drawn[i]],
             products=[self._product(i, j) for j in range(len(wire.products))],
-            closure=[*closures_of(self.it, i)],
+            closure=[*closures_of(self.it, self.read, i)],
         )
 
     def _fed(self, name: str) -> PassFed:

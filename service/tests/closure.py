@@ -29,20 +29,28 @@ class _Sum:
     terms: _Terms
 
 
-def closures_of(it: Expanded, run: int) -> Iterator[PassClosure]:
-    """Give the closure of a pass by weight, and by each component assayed of all it moved."""
+Read = dict[tuple[str, str], tuple[Entry, Reading]]
+"""Readings by stream and word."""
+
+
+def closures_of(it: Expanded, read: Read, run: int) -> Iterator[PassClosure]:
+    """
+    Give the closure of a pass by weight, and by each component assayed of all it moved.
+
+    ``read`` are the readings of the test (:func:`read_of`).
+    """
     pass_, network = it.test.passes[run], it.network
     fed = network.feeds[run]
-    into = [fed] if fed is not None and (fed, MASS) in _read(it) else [*network.drawn[run]]
+    into = [fed] if fed is not None and (fed, MASS) in read else [*network.drawn[run]]
     out = [product.name for product in pass_.products]
-    yield _closure(it, MASS, into, out)
+    yield _closure(it, read, MASS, into, out)
     for component in it.sheet.components:
-        found = _closure(it, component.name, into, out)
+        found = _closure(it, read, component.name, into, out)
         if found.difference is not None:
             yield found
 
 
-def _read(it: Expanded) -> dict[tuple[str, str], tuple[Entry, Reading]]:
+def read_of(it: Expanded) -> Read:
     """Give the readings of whole streams that count, by stream and word."""
     return {
         (entry.place.names[0], entry.words): (entry, it.terms.readings[entry.at[0]])
@@ -51,10 +59,10 @@ def _read(it: Expanded) -> dict[tuple[str, str], tuple[Entry, Reading]]:
     }
 
 
-def _closure(it: Expanded, of: str, into: list[str], out: list[str]) -> PassClosure:
+def _closure(it: Expanded, read: Read, of: str, into: list[str], out: list[str]) -> PassClosure:
     unit = it.sheet.mass_unit
-    missing = [s for s in (*into, *out) if (s, MASS) not in _read(it)]
-    fed, made = _sum(it, of, into), _sum(it, of, out)
+    missing = [s for s in (*into, *out) if (s, MASS) not in read]
+    fed, made = _sum(it, read, of, into), _sum(it, read, of, out)
     if fed is None or made is None:
         what = "weighed" if missing else f"assayed for {of}"
         lacking = ", ".join(f"'{s}'" for s in missing)
@@ -79,13 +87,13 @@ def _closure(it: Expanded, of: str, into: list[str], out: list[str]) -> PassClos
         sd=sd,
         standardised=difference / sd if sd else None,
         unit=unit,
-        statement=_statement(of, fed.value, made.value, sd, unit) + _of_losses(it, of, out),
+        statement=_statement(of, fed.value, made.value, sd, unit) + _of_losses(it, read, of, out),
     )
 
 
-def _sum(it: Expanded, of: str, streams: list[str]) -> _Sum | None:
+def _sum(it: Expanded, read: Read, of: str, streams: list[str]) -> _Sum | None:
     """Give what the readings say of some streams together, in the mass unit of the sheet."""
-    read, total, terms = _read(it), 0.0, _Terms()
+    total, terms = 0.0, _Terms()
     for stream in streams:
         weight, assay = read.get((stream, MASS)), read.get((stream, of))
         if weight is None or assay is None:
@@ -111,10 +119,10 @@ def _sd(terms: _Terms) -> float:
     return math.hypot(*(slope * reading.sd for reading, slope in terms), *shared.values())
 
 
-def _of_losses(it: Expanded, of: str, out: list[str]) -> str:
+def _of_losses(it: Expanded, read: Read, of: str, out: list[str]) -> str:
     """Say how much of what came out is nothing but what was expected to be lost."""
     lost = [name for name in out if it.network.flow(name).role is Role.LOSS]
-    expected = _sum(it, of, lost) if lost else None
+    expected = _sum(it, read, of, lost) if lost else None
     if expected is None:
         return ""
     return f" Of that {expected.value:.6g} {it.sheet.mass_unit} is what was expected to be lost."

@@ -19,7 +19,8 @@ class Assays:
     def __init__(self, sheet: TestSheet, models: dict[str, str], ledger: Ledger) -> None:
         self.errors = sheet.errors.assays
         self.share_error = sheet.errors.shares
-        self.known = [c.name for c in sheet.components] + [a.name for a in sheet.analytes]
+        components = [component.name for component in sheet.components]
+        self.known = dict.fromkeys([*components, *(analyte.name for analyte in sheet.analytes)])
         self.models = models
         self.ledger = ledger
 
@@ -29,15 +30,17 @@ class Assays:
             self._is_known(name, ("errors", "assays", name), "An error is stated for")
 
     def _is_known(self, name: str, where: Where, lead: str) -> bool:
+        if name in self.known:
+            return True
         close = difflib.get_close_matches(name, self.known, n=1, cutoff=0.5)
         hint = f"Did you mean '{close[0]}'? " if close else ""
-        return not self.ledger.note_if(
-            name not in self.known,
+        self.ledger.note(
             where,
             "unknown-component",
             f"{lead} '{name}', which is none of the sheet's components and analytes.",
             f"{hint}Known: {listed(self.known)}.",
         )
+        return False
 
     def readings(self, lot: LotObject, stream: str, where: Where, label: str) -> Iterator[Made]:
         """Give the assays of a lot as readings of its stream; null ones are left away."""
