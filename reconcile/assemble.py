@@ -22,7 +22,7 @@ from .balance import (
     Read,
     SharedError,
 )
-from .derived import Derived, evaluate
+from .derived import Derived, evaluate, of_plan
 from .evidence import linearity
 from .evidence.cautions import emptied, unresolved_minerals
 from .evidence.global_test import global_test, without_reference
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from .kernel.problem import Bools, Floats
     from .linearisation import Linearisation
     from .readings import Reading
-    from .solve import Solution
+    from .solution import Solution
 
 
 def failed(outcome: Outcome, failure: Failure) -> Balance:
@@ -57,12 +57,12 @@ def assembled(at: Linearisation, readings: Sequence[Reading], counted: Sequence[
     sheet = model.flowsheet
     streams = [s.name for s in sheet.streams]
     grid = [(s, q) for s in streams for q in sheet.quantities]
-    every_amount = evaluate(at, derived.amounts(model))
+    plan = solution.plan
+    every_amount = evaluate(at, of_plan(plan, derived.amounts))
     amounts = dict(zip(grid, _known(every_amount), strict=True))
-    shares = dict(zip(grid, _known(evaluate(at, derived.of_feed(model))), strict=True))
-    of_mass = range(1, 1 + len(sheet.components))
+    shares = dict(zip(grid, _known(evaluate(at, of_plan(plan, derived.of_feed))), strict=True))
     assay_keys = [(s, c) for s in streams for c in sheet.components]
-    every_assay = evaluate(at, derived.shares(model, of_mass, 0))
+    every_assay = evaluate(at, of_plan(plan, derived.assays))
     assays = dict(zip(assay_keys, _known(every_assay), strict=True))
     read = _readings(at, readings, counted)
     direct = _direct(readings)
@@ -99,7 +99,7 @@ def assembled(at: Linearisation, readings: Sequence[Reading], counted: Sequence[
         contents=_contents(at),
         shared=_shared(at),
         alternative=_alternative(solution, counted),
-        remedies=remedies(solution.plan, solution.closed),
+        remedies=remedies(plan, solution.closed),
     )
 
 
@@ -128,7 +128,7 @@ def _splits(at: Linearisation) -> dict[tuple[str, str | Part], Known]:
     sheet = model.flowsheet
     inner = [s for s in sheet.streams if s.source is not None]
     grid = [(s, q) for s in inner for q in sheet.quantities]
-    found = _known(evaluate(at, derived.of_inlet(model)))
+    found = _known(evaluate(at, of_plan(at.solution.plan, derived.of_inlet)))
     return {
         (s.name, q): known
         for (s, q), known in zip(grid, found, strict=True)
@@ -230,9 +230,13 @@ def _readings(
     weight = np.zeros(plan.ratios.count)
     weight[solution.used] = at.weights
     weight[plan.fixed] = 1.0
-    redundant = plan.structure_with(solution.closed).redundant
+    redundant = plan.redundant_with(solution.closed)
     sheet = model.flowsheet
-    every = measurands_as_ratios(model, [(r.streams, measurand(sheet, r.of)) for r in readings])
+    if len(counted) == len(readings) and not model.levels:
+        every = plan.ratios.keep(np.arange(plan.ratios.count) < len(readings))
+    else:
+        wanted = [(r.streams, measurand(sheet, r.of)) for r in readings]
+        every = measurands_as_ratios(model, wanted)
     found = derived.of_ratios(at, every)
     place = {i: k for k, i in enumerate(counted)}
     result = []

@@ -7,7 +7,7 @@ standard deviation (delta method, JCGM 100:2008, 5.1.2) are worked out once for 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from .kernel.problem import Bools, Floats, Ints, Ratios
     from .linearisation import Linearisation
     from .model import Model
+    from .plan import Plan
 
 
 _SHARED = 64
@@ -62,6 +63,11 @@ def _pick(columns: Ints, size: int) -> sp.csr_array:
     return sp.csr_array((np.ones(k), columns, np.arange(k + 1)), shape=(k, size))
 
 
+def of_plan(plan: Plan, make: Callable[[Model], Functionals]) -> Functionals:
+    """Give functionals that depend on the flowsheet alone, made once for a plan."""
+    return plan.remembered(make.__name__, lambda: make(plan.model))
+
+
 def picked(columns: Ints, size: int) -> Functionals:
     """Single unknowns, (k,)."""
     return Functionals(_pick(columns, size))
@@ -70,6 +76,16 @@ def picked(columns: Ints, size: int) -> Functionals:
 def amounts(model: Model) -> Functionals:
     """Every extensive quantity itself, (streams · Q)."""
     return Functionals(_pick(np.arange(model.amounts), model.size))
+
+
+def masses(model: Model) -> Functionals:
+    """Dry solids of every stream, (streams,)."""
+    return picked(model.columns(0), model.size)
+
+
+def assays(model: Model) -> Functionals:
+    """Every component over the solids of its stream, (streams · components)."""
+    return shares(model, range(1, 1 + len(model.flowsheet.components)), 0)
 
 
 def shares(model: Model, part: Sequence[int], whole: int) -> Functionals:
@@ -133,9 +149,12 @@ def of_inlet(model: Model) -> Functionals:
 
 def _by_quantity(model: Model, rows: sp.csr_array) -> sp.csr_array:
     """Repeat rows over streams (k, streams) for each quantity, (k · Q, n)."""
-    spread = sp.coo_array(sp.kron(rows, sp.eye_array(model.kinds)))
-    shape = (rows.shape[0] * model.kinds, model.size)
-    return sp.csr_array((spread.data, (spread.row, spread.col)), shape=shape)
+    kinds, lengths = model.kinds, np.diff(rows.indptr)
+    row = np.repeat(np.arange(rows.shape[0]), lengths)
+    quantity = np.arange(kinds)[:, None]
+    where = (quantity + row * kinds).ravel(), (quantity + rows.indices * kinds).ravel()
+    shape = (rows.shape[0] * kinds, model.size)
+    return sp.csr_array((np.tile(rows.data, kinds), where), shape=shape)
 
 
 def _with_kinds(position: Ints, kinds: int) -> Ints:

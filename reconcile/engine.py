@@ -38,7 +38,7 @@ from .start import Contradiction, StartError
 if TYPE_CHECKING:
     from .kernel.problem import Floats, Ints
     from .plan import Plan
-    from .solve import Solution
+    from .solution import Solution
 
 
 Ending = TypeVar("Ending")

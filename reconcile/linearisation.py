@@ -21,12 +21,13 @@ from .kernel.losses import Loss
 from .kernel.newton import straight_rows
 from .kernel.problem import Problem, Ratios
 from .kernel.rows import largest_in_rows, reciprocal, scale_columns, scale_rows
-from .observability import Structure, null_space, structure_of
-from .solve import Solution, fixed_rows
+from .observability import Structure, structure_of
+from .solution import Solution, fixed_rows
 
 if TYPE_CHECKING:
     from .kernel.budget import Budget
     from .kernel.problem import Bools, Floats, Ints
+    from .kernel.skeleton import Skeleton
 
 
 @dataclass(frozen=True)
@@ -123,14 +124,21 @@ class Linearisation:
             self.solution.closed,
             self._unscaled.places,
             self._budget,
+            self._skeleton if telling.all() else None,
         )
+
+    @lazy
+    def _skeleton(self) -> Skeleton | None:
+        """The plan's order, where the solution has the plan's pattern."""
+        solution = self.solution
+        return solution.plan.skeleton_for(solution.closed, int(solution.used.sum()))
 
     @lazy
     def _factor(self) -> Factor:
         structure = self.structure
         nothing = np.zeros(len(structure.pins), dtype=bool)
         held = Held(nothing, np.zeros(0, dtype=bool), structure.pins, structure.closed)
-        return factory_of(self._problem, self._budget)(held, self._rows)
+        return factory_of(self._problem, self._budget, self._skeleton)(held, self._rows)
 
     def observable(self, rows: sp.csr_array) -> Bools:
         """Say of each functional (k, n) of the extensive quantities whether it is determined."""
@@ -231,7 +239,7 @@ class Linearisation:
         held = Held(nothing, np.zeros(0, dtype=bool), structure.pins, structure.closed)
         factor = factory_of(self._problem, budget)(held, self._scaled(sp.csr_array(plain)))
         rights = self._scaled(rows).toarray().T
-        free = null_space(balances, here, structure, places, budget)
+        free = structure.null_space(budget)
         moves = np.linalg.qr(free)[0] if free.size else free
         here = scale_columns(rows, solution.throughput)
         moved, size = here @ moves, abs(here) @ np.abs(moves)

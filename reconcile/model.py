@@ -15,14 +15,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import scipy.sparse as sp
-from scipy.sparse.linalg import splu
 
 from .flowsheet import SOLIDS, WATER, Flowsheet, Part, Quantity
 from .kernel.lazy import lazy
+from .kernel.network import flows, network_of, parts_of
 from .kernel.problem import Places
 from .measurands import Measurand
 
 if TYPE_CHECKING:
+    from .kernel.network import Network
     from .kernel.problem import Bools, Floats, Ints
 
 
@@ -82,39 +83,6 @@ class Sums:
     whole: int
     parts: tuple[int, ...]
     streams: Bools
-
-
-@dataclass(frozen=True)
-class _Course:
-    """
-    How a quantity runs: ``held`` (streams,) by which streams, ``entries`` where it begins.
-
-    ``linked`` are the streams that pass it from node to node, ``into`` those that bring it in.
-    """
-
-    held: Bools
-    entries: Bools
-    linked: Ints
-    into: Ints
-
-
-SMALL_NETWORK = 60
-"""Nodes up to which a dense system is faster than the set-up of a sparse one."""
-
-
-def _passed_on(to: Ints, origin: Ints, part: Floats, fed: Floats) -> Floats:
-    """Give what runs through each node: fed from outside, and parts of what runs through others."""
-    nodes = len(fed)
-    if nodes <= SMALL_NETWORK:
-        system: Floats = np.eye(nodes)
-        np.subtract.at(system, (to, origin), part)
-        return np.asarray(np.linalg.solve(system, fed))
-    passed = sp.csc_array((part, (to, origin)), shape=(nodes, nodes))
-    try:
-        system_factor = splu(sp.csc_array(sp.eye_array(nodes, format="csc") - passed))
-    except RuntimeError as error:
-        raise np.linalg.LinAlgError("everything of a quantity circulates") from error
-    return np.asarray(system_factor.solve(fed))
 
 
 @dataclass(frozen=True)
@@ -392,8 +360,7 @@ class Model:
     @lazy
     def _entering(self) -> tuple[Bools, Ints]:
         """Which amounts (streams, Q) enter a part, and which part each stream is of, from 0."""
-        enters = np.column_stack([self.entries_of(q) for q in range(self.kinds)])
-        return enters, np.unique(self.part_of, return_inverse=True)[1].ravel()
+        return self._begins, np.unique(self.part_of, return_inverse=True)[1].ravel()
 
     def entering(self, amounts: Floats) -> Floats:
         """Give what enters of each quantity in each stream's part of the sheet, (streams, Q)."""
@@ -412,46 +379,42 @@ class Model:
         return entries
 
     @lazy
-    def _courses(self) -> tuple[_Course, ...]:
-        """How each quantity runs through the flowsheet."""
+    def _held(self) -> Bools:
+        """Which streams hold which quantity, (streams, Q)."""
+        return ~self.absent[: self.amounts].reshape(self.streams, self.kinds)
+
+    @lazy
+    def _begins(self) -> Bools:
+        """Where each quantity begins: entries, and outlets of what alters it, (streams, Q)."""
+        source, _ = self.ends
+        made = (source >= 0)[:, None] & ~self.conserved[source]
+        return np.asarray(self.entries[:, None] | made)
+
+    @lazy
+    def _network(self) -> Network:
         source, target = self.ends
-        courses = []
-        for quantity in range(self.kinds):
-            held = ~self.absent[self.columns(quantity)]
-            made = ~self.conserved[:, quantity]
-            entries = self.entries | ((source >= 0) & made[source])
-            linked = np.flatnonzero(~entries & (target >= 0))
-            into = np.flatnonzero(entries & (target >= 0))
-            courses.append(_Course(held, entries, linked, into))
-        return tuple(courses)
+        found: Network = network_of(source, target, len(self.flowsheet.nodes))
+        return found
 
-    def entries_of(self, quantity: int) -> Bools:
-        """Give the streams in which a quantity begins: entries, and outlets of what alters it."""
-        return self._courses[quantity].entries
-
-    def flow(self, feeds: Floats, share: Floats, quantity: int = 0) -> Floats:
+    def flows(self, feeds: Floats, share: Floats, quantities: Sequence[int] | slice) -> Floats:
         """
-        Give the flows of a quantity that follow from its entries and a split at every node.
+        Give the flows of quantities that follow from their entries and a split at every node.
 
-        ``feeds`` and ``share`` (streams,): the amount of each entry, and of each other stream the
-        share of its node's outlets (normalised here).  Every node that conserves it balances.
+        ``feeds`` and ``share`` (streams, quantities): the amount of each entry, and of each other
+        stream the share of its node's outlets (normalised here).  Every node that conserves one
+        balances it.
 
         Raises
         ------
         numpy.linalg.LinAlgError
             if the shares let nothing out of a circuit.
         """
-        source, target = self.ends
-        nodes = len(self.flowsheet.nodes)
-        course = self._courses[quantity]
-        feeds, share = np.where(course.held, feeds, 0.0), np.where(course.held, share, 0.0)
-        inner = source >= 0
-        total = np.bincount(source[inner], weights=share[inner], minlength=nodes)
-        part = np.where(inner, share / np.where(total > 0, total, 1.0)[source], 0.0)
-        linked, into = course.linked, course.into
-        fed = np.bincount(target[into], weights=feeds[into], minlength=nodes).astype(np.float64)
-        through = _passed_on(target[linked], source[linked], part[linked], fed)
-        return np.where(course.entries, feeds, part * through[source])
+        held, begins = self._held[:, quantities].copy(), self._begins[:, quantities].copy()
+        feeds, share = (np.broadcast_to(one, held.shape).copy() for one in (feeds, share))
+        result = np.empty(held.shape)
+        if not flows(self._network, held, begins, feeds, share, result):
+            raise np.linalg.LinAlgError("everything of a quantity circulates")
+        return result
 
     @lazy
     def places(self) -> Places:
@@ -463,10 +426,8 @@ class Model:
     @lazy
     def part_of(self) -> Ints:
         """Which connected part of the flowsheet each stream belongs to, shape (streams,)."""
-        link = abs(self.incidence)
-        _, part = sp.csgraph.connected_components(link @ link.T, directed=False)
-        source, target = self.ends
-        return np.asarray(part[np.where(source >= 0, source, target)], dtype=np.int64)
+        found: Ints = parts_of(*self.ends, len(self.flowsheet.nodes))
+        return found
 
     def label(self, column: int) -> tuple[str, Quantity]:
         """Give the stream and the quantity of an amount's position."""

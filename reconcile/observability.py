@@ -10,20 +10,24 @@ moves exactly the unobservable functionals.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from .kernel.active_set import Factor, Held
-from .kernel.factory import pins_of, unit_factor, unit_rows
+from .kernel.factory import pins_in, pins_of, unit_factor, unit_rows
+from .kernel.lazy import lazy
 from .kernel.limits import LEVERAGE_TOLERANCE, PROBE_TOLERANCE
+from .kernel.sparse import SparseBasis
 
 if TYPE_CHECKING:
     import scipy.sparse as sp
 
     from .kernel.budget import Budget
     from .kernel.problem import Bools, Floats, Ints, Places
+    from .kernel.skeleton import Skeleton
 
 PROBES = 3
 """Random null-space moves tried; one suffices with probability one, three leave no doubt about
@@ -35,14 +39,60 @@ class Structure:
     """
     What balances and readings determine at a point.
 
-    ``pins`` (n,); ``moves`` (n, probes) random moves that no reading or balance sees;
-    ``redundant`` (m,) for each reading; ``closed`` (n,) unknowns that are zero for good.
+    ``balances`` (e, n) hold exactly; ``rows`` (m, n) are the readings' derivatives at unit length;
+    ``pins`` (n,) are held, the ``closed`` unknowns (n,) zero for good; ``make`` makes the factor.
     """
 
+    balances: sp.csr_array
+    rows: sp.csr_array
     pins: Bools
-    moves: Floats
-    redundant: Bools
     closed: Bools
+    make: Callable[[], Factor]
+
+    @lazy
+    def factor(self) -> Factor:
+        """The factor of balances and rows, made when it is first asked for."""
+        return self.make()
+
+    @lazy
+    def moves(self) -> Floats:
+        """Random moves that no reading or balance sees, (n, probes)."""
+        random = np.random.default_rng(20240229)
+        moves = np.zeros((len(self.pins), PROBES))
+        if self.pins.any():
+            for k in range(PROBES):
+                moves[:, k] = self._moved(random.uniform(0.5, 1.5, len(self.pins)) * self.pins)
+        return moves
+
+    @lazy
+    def redundant(self) -> Bools:
+        """Which of ``rows`` the others determine as well, (m,)."""
+        return np.asarray(self.factor.variance(self.rows) < 1 - LEVERAGE_TOLERANCE)
+
+    def unexplained(self) -> Floats:
+        """
+        Give the part of each reading that the others do not explain, ``I - H``, (m, m).
+
+        Without some of the readings all else stays as determined as it is exactly where the block
+        of those readings is regular.
+        """
+        rows = self.rows
+        return np.asarray(np.eye(rows.shape[0]) - rows @ self.factor.spread(rows.toarray().T))
+
+    def null_space(self, budget: Budget) -> Floats:
+        """Give a basis of the moves that neither balances nor ``rows`` see: (n, pins)."""
+        pins = np.flatnonzero(self.pins)
+        basis = np.zeros((len(self.pins), len(pins)))
+        for k, pin in enumerate(pins):
+            budget.check()
+            push = np.zeros(len(self.pins))
+            push[pin] = 1.0
+            basis[:, k] = self._moved(push)
+        return basis
+
+    def _moved(self, push: Floats) -> Floats:
+        nothing = np.zeros(self.balances.shape[0])
+        return self.factor.solve(np.zeros(len(push)), nothing, push).move
 
     def observable(self, rows: sp.csr_array) -> Bools:
         """Say of each functional in ``rows`` (k, n) whether the balance determines it."""
@@ -58,8 +108,11 @@ class Structure:
             return np.ones(above.shape[0], dtype=bool)
         over, under = self._seen(above), self._seen(below)
         moved = over[0] - ratio[:, None] * under[0][partner]
-        sizes = [a + np.abs(ratio)[:, None] * b[partner] for a, b in zip(over, under, strict=True)]
-        return self._still(moved, sizes[1], sizes[2])
+        size, length = (
+            a + np.abs(ratio)[:, None] * b[partner]
+            for a, b in zip(over[1:], under[1:], strict=True)
+        )
+        return self._still(moved, size, length)
 
     def _seen(self, rows: sp.csr_array) -> tuple[Floats, Floats, Floats]:
         """What rows (k, n) see of each move, the size of its terms, and of the rows (k, 1)."""
@@ -75,68 +128,30 @@ class Structure:
 
 
 def structure_of(
-    balances: sp.csr_array, rows: sp.csr_array, closed: Bools, places: Places, budget: Budget
+    balances: sp.csr_array,
+    rows: sp.csr_array,
+    closed: Bools,
+    places: Places,
+    budget: Budget,
+    skeleton: Skeleton | None = None,
 ) -> Structure:
     """
     Classify at one point.
 
     ``balances`` (e, n) hold exactly; ``rows`` (m, n) are the readings' derivatives, in columns of
-    comparable size; ``places`` say where they stand.
+    comparable size; ``places`` say where they stand.  ``skeleton`` is their pattern in order, if
+    that is known already.
     """
     rows = unit_rows(rows)
-    pins = pins_of(balances, rows, closed, places, budget)
-    factor = _factor(balances, rows, pins, closed, places, budget)
-    random = np.random.default_rng(20240229)
-    moves = np.zeros((len(pins), PROBES))
-    if pins.any():
-        for k in range(PROBES):
-            moves[:, k] = _moved(factor, balances, random.uniform(0.5, 1.5, len(pins)) * pins)
-    leverage = factor.variance(rows)
-    return Structure(pins, moves, leverage < 1 - LEVERAGE_TOLERANCE, closed)
-
-
-def unexplained(
-    balances: sp.csr_array, rows: sp.csr_array, structure: Structure, places: Places, budget: Budget
-) -> Floats:
-    """
-    Give the part of each reading that the others do not explain, ``I - H``, (m, m).
-
-    Without some of the readings all else stays as determined as it is exactly where the block of
-    those readings is regular.
-    """
-    rows = unit_rows(rows)
-    factor = _factor(balances, rows, structure.pins, structure.closed, places, budget)
-    return np.asarray(np.eye(rows.shape[0]) - rows @ factor.spread(rows.toarray().T))
-
-
-def null_space(
-    balances: sp.csr_array, rows: sp.csr_array, structure: Structure, places: Places, budget: Budget
-) -> Floats:
-    """Give a basis of the moves that neither balances nor ``rows`` see: (n, pins)."""
-    pins = np.flatnonzero(structure.pins)
-    rows = unit_rows(rows)
-    factor = _factor(balances, rows, structure.pins, structure.closed, places, budget)
-    basis = np.zeros((len(structure.pins), len(pins)))
-    for k, pin in enumerate(pins):
-        budget.check()
-        push = np.zeros(len(structure.pins))
-        push[pin] = 1.0
-        basis[:, k] = _moved(factor, balances, push)
-    return basis
-
-
-def _factor(
-    balances: sp.csr_array,
-    rows: sp.csr_array,
-    pins: Bools,
-    closed: Bools,
-    places: Places,
-    budget: Budget,
-) -> Factor:
+    basis = None if skeleton is None else SparseBasis(balances, skeleton)
+    pins = None if basis is None else pins_in(basis, rows, closed)
+    if pins is None:
+        basis = None
+        pins = pins_of(balances, rows, closed, places, budget)
     nothing = np.zeros(len(pins), dtype=bool)
     held = Held(nothing, np.zeros(0, dtype=bool), pins, closed)
-    return unit_factor(balances, rows, held, places, budget)
 
+    def make() -> Factor:
+        return unit_factor(balances, rows, held, places, budget, basis)
 
-def _moved(factor: Factor, balances: sp.csr_array, push: Floats) -> Floats:
-    return factor.solve(np.zeros(len(push)), np.zeros(balances.shape[0]), push).move
+    return Structure(balances, rows, pins, closed, make)

@@ -8,10 +8,10 @@ holds there holds almost everywhere.
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Hashable, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 from threading import Lock
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 import scipy.sparse as sp
@@ -21,18 +21,21 @@ from .kernel.active_set import Held
 from .kernel.budget import Budget, in_hand
 from .kernel.elimination import Ranks
 from .kernel.factory import pins_of, unit_factor
-from .kernel.layout import layout_of
+from .kernel.layout import layout_of, skeleton_of
 from .kernel.lazy import lazy
 from .kernel.limits import LEVERAGE_TOLERANCE
 from .kernel.losses import Loss, Losses
 from .kernel.problem import Ratios
 from .model import Key, Model, model_of
-from .observability import Structure, null_space, structure_of, unexplained
-from .rows import readings_as_ratios
+from .observability import Structure, structure_of
+from .rows import Placed, placed, readings_as_ratios
 
 if TYPE_CHECKING:
     from .kernel.lane_readings import Layout
     from .kernel.problem import Bools, Floats, Ints
+    from .kernel.skeleton import Skeleton
+
+T = TypeVar("T")
 
 _GENERIC_SEED = 19370101
 """Any seed does: the classes found at two random points differ with probability zero."""
@@ -66,7 +69,11 @@ class Plan:
     @lazy
     def ratios(self) -> Ratios:
         """The readings, priors and orders as ratios, (m,)."""
-        return readings_as_ratios(self.model, self.keys)
+        return readings_as_ratios(self.model, self.keys, self._placed)
+
+    @lazy
+    def _placed(self) -> Placed:
+        return placed(self.model, self.keys)
 
     @lazy
     def telling(self) -> Bools:
@@ -76,14 +83,15 @@ class Plan:
     @lazy
     def direct(self) -> tuple[Ints, Ints, Ints]:
         """Readings of one quantity of one stream, an amount or an assay: reading, stream, kind."""
-        sheet = self.model.flowsheet
-        found = [
-            (i, sheet.stream_index[key.streams[0]], sheet.quantity_index[key.of.above[0][0]])
-            for i, (key, telling) in enumerate(zip(self.keys, self.telling, strict=False))
-            if telling and len(key.streams) == 1 and key.of.is_plain
+        at, quantities = self._placed, self.model.flowsheet.quantity_index
+        plain = [of.is_plain for of in at.of]
+        number = [
+            quantities[of.above[0][0]] if p else -1 for of, p in zip(at.of, plain, strict=True)
         ]
-        reading, stream, kind = np.array(found, dtype=np.int64).reshape(-1, 3).T
-        return reading, stream, kind
+        kind = np.array(number, dtype=np.int64)[at.kind] if len(self.keys) else at.kind
+        telling = self.telling[: len(self.keys)]
+        reading = np.flatnonzero(telling & (at.stream >= 0) & (kind >= 0))
+        return reading, at.stream[reading], kind[reading]
 
     @lazy
     def gauges(self) -> Ints:
@@ -94,16 +102,15 @@ class Plan:
         on the feed that the start gives it, and its masses stay unobservable.
         """
         model = self.model
-        streams = model.flowsheet.stream_index
-        weighed = {
-            model.part_of[streams[name]]
-            for key in self.keys
-            if key.of.is_amount
-            for name in key.streams
-        }
+        at, streams = self._placed, model.flowsheet.stream_index
+        amount = np.array([of.is_amount for of in at.of], dtype=bool)[at.kind]
+        several = np.flatnonzero(amount & (at.stream < 0))
+        together = [streams[name] for i in several for name in self.keys[i].streams]
+        alone = at.stream[amount & (at.stream >= 0)]
+        weighed = model.part_of[np.concatenate((alone, np.array(together, dtype=np.int64)))]
         running = model.entries & ~model.absent[model.columns(0)]
         part = np.where(running, model.part_of, -1)
-        free = [p for p in np.unique(model.part_of) if p not in weighed and (part == p).any()]
+        free = np.setdiff1d(part[part >= 0], weighed)
         return np.array([np.flatnonzero(part == p)[0] * model.kinds for p in free], dtype=np.int64)
 
     @lazy
@@ -114,21 +121,33 @@ class Plan:
         return sp.csr_array((np.ones(count), (np.arange(count), self.gauges)), shape=shape)
 
     @lazy
-    def layout(self) -> Layout | None:
+    def equalities(self) -> sp.csr_array:
+        """What holds exactly whatever the values: balances and sums, then gauges, (e, n)."""
+        if not len(self.gauges):
+            return self.model.exact
+        return sp.csr_array(sp.vstack((self.model.exact, self.gauge_rows), format="csr"))
+
+    @lazy
+    def skeleton(self) -> Skeleton | None:
         """
-        The statement laid out for the compiled road, ``None`` where it needs the general one.
+        The statement ordered and analysed for the compiled road, ``None`` where it cannot go.
 
         That is where the values enter the equalities (fixed readings), where unknowns multiply each
         other, and where readings cost anything but squares.
         """
         if self.fixed.any() or not self.losses.plain or len(self.ratios.products.row):
             return None
-        model = self.model
-        equalities = sp.csr_array(sp.vstack((model.exact, self.gauge_rows)))
-        every = np.ones(self.ratios.count, dtype=bool)
-        typical = self._generic_rows(every, model.absent, alone=False)
-        parts = (equalities, self.ratios, model.within, typical)
-        return layout_of(*parts, model.places, self._ranks)
+        parts = (self.equalities, self.ratios, self._open_rows, self.model.places)
+        found = skeleton_of(*parts, self._ranks)
+        self.budget.reserve(found.symbolic.megabytes, "the factor")
+        return found
+
+    @lazy
+    def layout(self) -> Layout | None:
+        """The statement laid out for the compiled road, if it can go there."""
+        if self.skeleton is None:
+            return None
+        return layout_of(self.equalities, self.ratios, self.model.within, self.skeleton)
 
     @property
     def _ranks(self) -> Ranks | None:
@@ -149,7 +168,7 @@ class Plan:
 
     def solver_pins(self, closed: Bools) -> Bools:
         """Give the unknowns to hold while solving, beside the gauges, shape (n,)."""
-        if np.array_equal(closed, self.model.absent):
+        if self.is_open(closed):
             return self.open_pins
         return self._solver_pins(closed)
 
@@ -157,13 +176,12 @@ class Plan:
         meaningful = self.meaningful(closed)
         if not len(self.gauges) and self.telling.all():
             return self.structure_with(closed).pins
-        balances = sp.csr_array(sp.vstack((self.model.exact, self.gauge_rows)))
         rows = self._generic_rows(meaningful, closed)
-        return pins_of(balances, rows, closed, self.model.places, self.budget)
+        return pins_of(self.equalities, rows, closed, self.model.places, self.budget)
 
     def steady(self, closed: Bools) -> Bools:
         """Say which readings' denominators no undetermined move changes, shape (m,)."""
-        if np.array_equal(closed, self.model.absent):
+        if self.is_open(closed):
             return self._open_steady
         return self._steady(closed)
 
@@ -194,23 +212,94 @@ class Plan:
 
     def meaningful(self, closed: Bools) -> Bools:
         """Say which readings keep a meaning when ``closed`` unknowns are zero: shape (m,)."""
-        alive = self.ratios.denominators((~closed).astype(float))
-        return alive > 0
+        return self._open_meaningful if self.is_open(closed) else self._meaningful(closed)
+
+    @lazy
+    def _open_meaningful(self) -> Bools:
+        return self._meaningful(self.model.absent)
+
+    def _meaningful(self, closed: Bools) -> Bools:
+        return self.ratios.denominators((~closed).astype(float)) > 0
+
+    def is_open(self, closed: Bools) -> bool:
+        """Say whether nothing is zero but what no stream can hold."""
+        return closed is self.model.absent or np.array_equal(closed, self.model.absent)
+
+    def remembered(self, name: str, work: Callable[[], T]) -> T:
+        """Give what was worked out under a name of what depends on the plan alone."""
+        if name not in self._remembered:
+            self._remembered[name] = work()
+        found: T = self._remembered[name]
+        return found
+
+    @lazy
+    def _remembered(self) -> dict[str, Any]:
+        return {}
+
+    def dividing(self, closed: Bools) -> Bools:
+        """
+        Give the unknowns that must not vanish, since readings divide by them, (n,).
+
+        Of several that divide together (solids and water, the minerals of a grain count) only the
+        solids need be there; the others may each be zero.
+        """
+        return self._open_dividing if self.is_open(closed) else self._dividing(closed)
+
+    @lazy
+    def _open_dividing(self) -> Bools:
+        return self._dividing(self.model.absent)
+
+    def _dividing(self, closed: Bools) -> Bools:
+        model = self.model
+        divides = np.zeros(model.size, dtype=bool)
+        assayed = self.ratios.keep(self.meaningful(closed))
+        under = assayed.below != 0
+        together = np.bincount(assayed.row_of_entry[under], minlength=assayed.count)
+        solids = assayed.indices % model.kinds == 0
+        alone = under & ((together[assayed.row_of_entry] == 1) | solids)
+        divides[assayed.indices[alone]] = True
+        return divides & ~model.free & ~closed
+
+    @lazy
+    def amounts(self) -> tuple[Ints, Ints]:
+        """Readings of a single unknown as it is, and which unknown each is of."""
+        ratios = self.ratios
+        single = np.flatnonzero(np.diff(ratios.indptr) == 1)
+        first = ratios.indptr[single]
+        plain = (ratios.constant[single] > 0) & (ratios.above[first] == 1.0)
+        return single[plain], ratios.indices[first[plain]]
 
     def structure_with(self, closed: Bools) -> Structure:
         """Give the generic classification with ``closed`` unknowns zero; rows (m,) in order."""
-        if np.array_equal(closed, self.model.absent):
+        if self.is_open(closed):
             return self.structure
         return self._structure_with(closed)
 
     def _structure_with(self, closed: Bools) -> Structure:
-        kept = self.meaningful(closed) & self.telling
-        rows = self._generic_rows(kept, closed)
+        rows = self._generic_rows(self.telling_with(closed), closed)
         model = self.model
-        found = structure_of(model.exact, rows, closed, model.places, self.budget)
+        skeleton = self.skeleton_for(closed, rows.shape[0])
+        return structure_of(model.exact, rows, closed, model.places, self.budget, skeleton)
+
+    def skeleton_for(self, closed: Bools, rows: int) -> Skeleton | None:
+        """
+        Give the balances and all readings in order, if they have one and it is these.
+
+        That is if ``closed`` is nothing but what no stream holds and all readings are among the
+        ``rows`` asked of.
+        """
+        whole = rows == self.ratios.count and not len(self.gauges) and self.is_open(closed)
+        return self.skeleton if whole else None
+
+    def telling_with(self, closed: Bools) -> Bools:
+        """Say which readings are numbers of their own with ``closed`` unknowns zero, (m,)."""
+        return self.meaningful(closed) & self.telling
+
+    def redundant_with(self, closed: Bools) -> Bools:
+        """Say which readings others determine as well with ``closed`` unknowns zero, (m,)."""
         redundant = np.zeros(self.ratios.count, dtype=bool)
-        redundant[kept] = found.redundant
-        return Structure(found.pins, found.moves, redundant, closed)
+        redundant[self.telling_with(closed)] = self.structure_with(closed).redundant
+        return redundant
 
     def dispensable(self, readings: Ints) -> bool:
         """
@@ -220,14 +309,14 @@ class Plan:
         """
         if not len(readings):
             return True
+        if self.structure.rows.shape[0] < self.ratios.count:
+            return False
         block = self._unexplained[np.ix_(readings, readings)]
         return bool(np.linalg.eigvalsh(block)[0] > LEVERAGE_TOLERANCE)
 
     @lazy
     def _unexplained(self) -> Floats:
-        rows = self._generic_rows(np.ones(self.ratios.count, dtype=bool), self.model.absent)
-        model = self.model
-        return unexplained(model.exact, rows, self.structure, model.places, self.budget)
+        return self.structure.unexplained()
 
     @lazy
     def known(self) -> tuple[Bools, Bools]:
@@ -257,10 +346,7 @@ class Plan:
         ------
         OverBudget
         """
-        kept = self.meaningful(closed) & self.telling
-        model, structure = self.model, self.structure_with(closed)
-        rows = self._generic_rows(kept, closed)
-        basis = null_space(model.exact, rows, structure, model.places, self.budget)
+        basis = self.structure_with(closed).null_space(self.budget)
         return np.where(closed, 0.0, self._generic_point), basis
 
     def open_directions(self, chosen: Bools, closed: Bools) -> int:
@@ -269,12 +355,12 @@ class Plan:
 
     def degrees_with(self, closed: Bools) -> int:
         """Give the degrees of freedom with ``closed`` unknowns zero."""
-        if np.array_equal(closed, self.model.absent):
+        if self.is_open(closed):
             return self.degrees_of_freedom
         return self._degrees_with(closed)
 
     def _degrees_with(self, closed: Bools) -> int:
-        kept = self.meaningful(closed) & self.telling
+        kept = self.telling_with(closed)
         left = int(self.structure_with(closed).pins.sum())
         without = self._pins_with(kept & self.fixed, closed)
         return int((kept & ~self.fixed).sum()) + left - without
@@ -295,11 +381,8 @@ class Plan:
         model = self.model
         if model.sums:
             return self._projected(random.uniform(0.5, 1.5, model.size))
-        point = np.zeros((model.streams, model.kinds))
-        for quantity in range(model.kinds):
-            feeds = random.uniform(0.5, 1.5, model.streams)
-            share = random.uniform(0.5, 1.5, model.streams)
-            point[:, quantity] = model.flow(feeds, share, quantity)
+        feeds, share = random.uniform(0.5, 1.5, (2, model.streams, model.kinds))
+        point = model.flows(feeds, share, slice(None))
         return model.wide(point, random.uniform(0.5, 1.5, model.loose))
 
     def _projected(self, point: Floats) -> Floats:
@@ -312,11 +395,19 @@ class Plan:
         factor = unit_factor(model.exact, one, held, model.places, self.budget)
         return point + factor.solve(np.zeros(model.size), -(model.exact @ point), 0 * point).move
 
-    def _generic_rows(self, chosen: Bools, closed: Bools, *, alone: bool = True) -> sp.csr_array:
-        """Give derivatives at the generic point; ``alone`` as if no errors were shared."""
-        ratios = self.ratios.keep(chosen)
-        if alone:
-            ratios = ratios.without_offsets(self.model.first_level)
+    @lazy
+    def _open_rows(self) -> sp.csr_array:
+        """All readings' derivatives at the generic point, shared errors included, (m, n)."""
+        return self._derivative(self.ratios, self.model.absent)
+
+    def _generic_rows(self, chosen: Bools, closed: Bools) -> sp.csr_array:
+        """Give derivatives at the generic point, as if no errors were shared."""
+        if chosen.all() and not self.ratios.beside.any() and self.is_open(closed):
+            return self._open_rows
+        ratios = self.ratios.keep(chosen).without_offsets(self.model.first_level)
+        return self._derivative(ratios, closed)
+
+    def _derivative(self, ratios: Ratios, closed: Bools) -> sp.csr_array:
         point = np.where(closed, 0.0, self._generic_point)
         below = ratios.denominators(point)
         ratio = ratios.numerators(point) / below

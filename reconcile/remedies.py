@@ -211,6 +211,12 @@ def remedies(plan: Plan, closed: Bools) -> tuple[Remedy, ...]:
     ------
     OverBudget
     """
+    if plan.is_open(closed):
+        return plan.remembered("remedies", lambda: _remedies(plan, closed))
+    return _remedies(plan, closed)
+
+
+def _remedies(plan: Plan, closed: Bools) -> tuple[Remedy, ...]:
     structure = plan.structure_with(closed)
     if not 0 < int(structure.pins.sum()) <= MOST_OPEN:
         return ()

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,9 +11,10 @@ import numpy as np
 from .flowsheet import SOLIDS, Order
 from .kernel.problem import Products, Ratios
 from .measurands import Measurand
+from .model import Key, Model
 
 if TYPE_CHECKING:
-    from .model import Key, Model
+    from .kernel.problem import Floats, Ints
 
 _PLAIN = ((SOLIDS, 1.0),)
 
@@ -35,28 +36,27 @@ class _Row:
         return sorted({*self.above, *self.below, *self.beside, *both})
 
 
-def _measured(model: Model, streams: Iterable[str], of: Measurand) -> _Row:
-    sheet, row = model.flowsheet, _Row()
-    for name in streams:
-        start = sheet.stream_index[name] * model.kinds
-        for terms, into in ((of.above, row.above), (of.below, row.below)):
-            for quantity, factor in terms:
-                column = start + sheet.quantity_index[quantity]
-                into[column] = into.get(column, 0.0) + factor
-        for quantity, mineral, analyte in of.carried:
+def _add(model: Model, stream: int, of: Measurand, row: _Row) -> None:
+    """Add a measurand's coefficients in one stream to a row."""
+    sheet, start = model.flowsheet, stream * model.kinds
+    for terms, into in ((of.above, row.above), (of.below, row.below)):
+        for quantity, factor in terms:
             column = start + sheet.quantity_index[quantity]
-            content = sheet.contents[mineral][analyte]
-            if content.sd > 0:
-                unknown = model.common_column[mineral, analyte]
-                row.products.append((unknown, column, 1.0))
-            else:
-                row.above[column] = row.above.get(column, 0.0) + content.value
-    row.constant = 0.0 if of.below else 1.0
-    return row
+            into[column] = into.get(column, 0.0) + factor
+    for quantity, mineral, analyte in of.carried:
+        column = start + sheet.quantity_index[quantity]
+        content = sheet.contents[mineral][analyte]
+        if content.sd > 0:
+            unknown = model.common_column[mineral, analyte]
+            row.products.append((unknown, column, 1.0))
+        else:
+            row.above[column] = row.above.get(column, 0.0) + content.value
 
 
 def _row(model: Model, key: Key) -> _Row:
-    row = _measured(model, key.streams, key.of)
+    row = _Row(constant=0.0 if key.of.below else 1.0)
+    for name in key.streams:
+        _add(model, model.flowsheet.stream_index[name], key.of, row)
     if key.of.level is not None:
         row.beside[model.level_column[key.of.level]] = -1.0
     for name, size in key.causes:
@@ -74,54 +74,121 @@ def _order(model: Model, order: Order) -> _Row:
     return _Row(products=products, constant=1.0)
 
 
-def _packed(model: Model, rows: Sequence[_Row]) -> Ratios:
-    columns = [row.columns for row in rows]
-    lengths = np.array([len(c) for c in columns], dtype=np.int64)
-    indptr = np.concatenate(([0], np.cumsum(lengths))).astype(np.int64)
-    indices = np.array([c for row in columns for c in row], dtype=np.int64)
+@dataclass(frozen=True)
+class _Shape:
+    """A measurand's coefficients in any one stream: ``offsets`` (k,) count from its columns."""
 
-    def spread(member: str) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-        found = [
-            getattr(r, member).get(c, 0.0) for r, cs in zip(rows, columns, strict=True) for c in cs
-        ]
-        return np.array(found, dtype=np.float64)
+    offsets: Ints
+    above: Floats
+    below: Floats
+    constant: float
 
+
+def _shape(model: Model, of: Measurand) -> _Shape | None:
+    """Give a measurand's coefficients, ``None`` where other unknowns than the stream's play in."""
+    if of.level is not None:
+        return None
+    row = _Row()
+    _add(model, 0, of, row)
+    if row.products:
+        return None
+    columns = row.columns
+    return _Shape(
+        np.array(columns, dtype=np.int64),
+        np.array([row.above.get(c, 0.0) for c in columns]),
+        np.array([row.below.get(c, 0.0) for c in columns]),
+        0.0 if of.below else 1.0,
+    )
+
+
+@dataclass(frozen=True)
+class Placed:
+    """
+    Where keys stand, each (keys,): their ``stream``, -1 for several, and their measurand.
+
+    ``of`` are the measurands met, to which ``kind`` points.
+    """
+
+    stream: Ints
+    kind: Ints
+    of: tuple[Measurand, ...]
+
+
+def placed(model: Model, keys: Sequence[Key]) -> Placed:
+    """Find the stream and the measurand of each key."""
+    at = model.flowsheet.stream_index
+    stream = [at[key.streams[0]] if len(key.streams) == 1 else -1 for key in keys]
+    met: dict[int, int] = {}
+    # By identity: comparing takes longer than all else, and a few met twice cost little.
+    kind = [met.setdefault(id(key.of), len(met)) for key in keys]
+    first = {number: key.of for number, key in zip(reversed(kind), reversed(keys), strict=True)}
+    of = tuple(first[number] for number in range(len(met)))
+    return Placed(np.array(stream, dtype=np.int64), np.array(kind, dtype=np.int64), of)
+
+
+def _packed(model: Model, keys: Sequence[Key], at: Placed, further: Sequence[_Row] = ()) -> Ratios:
+    """Pack keys, those of one stream alone by the shape of their measurand, and further rows."""
+    shapes = [_shape(model, of) for of in at.of]
+    plain = np.array([shape is not None for shape in shapes], dtype=bool)
+    alone = (at.stream >= 0) & plain[at.kind] if len(keys) else np.zeros(0, dtype=bool)
+    alone[[i for i, key in enumerate(keys) if key.causes]] = False
+    rows = {i: _row(model, keys[i]) for i in np.flatnonzero(~alone).tolist()}
+    rows |= {len(keys) + i: row for i, row in enumerate(further)}
+    count = len(keys) + len(further)
+    lengths, constant = np.zeros(count, dtype=np.int64), np.zeros(count)
+    groups = [(np.flatnonzero(alone & (at.kind == k)), shape) for k, shape in enumerate(shapes)]
+    for here, shape in groups:
+        if shape is not None:
+            lengths[here], constant[here] = len(shape.offsets), shape.constant
+    for i, row in rows.items():
+        lengths[i], constant[i] = len(row.columns), row.constant
+    indptr = np.concatenate((np.zeros(1, dtype=np.int64), np.cumsum(lengths)))
+    indices = np.empty(indptr[-1], dtype=np.int64)
+    above, below, beside = (np.zeros(len(indices)) for _ in range(3))
+    for here, shape in groups:
+        if shape is not None:
+            into = indptr[here][:, None] + np.arange(len(shape.offsets))
+            indices[into] = at.stream[here][:, None] * model.kinds + shape.offsets
+            above[into], below[into] = shape.above, shape.below
+    for i, row in rows.items():
+        own, columns = slice(indptr[i], indptr[i + 1]), row.columns
+        indices[own] = columns
+        for data, of in ((above, row.above), (below, row.below), (beside, row.beside)):
+            data[own] = [of.get(c, 0.0) for c in columns]
+    products = _products(rows, indptr)
+    return Ratios(model.size, indptr, indices, above, below, constant, beside, products)
+
+
+def _products(rows: Mapping[int, _Row], indptr: Ints) -> Products:
     terms = [
-        (i, left, right, indptr[i] + cs.index(left), indptr[i] + cs.index(right), factor)
-        for i, (row, cs) in enumerate(zip(rows, columns, strict=True))
+        (i, left, right, indptr[i] + columns.index(left), indptr[i] + columns.index(right), factor)
+        for i, row in rows.items()
+        if row.products
+        for columns in [row.columns]
         for left, right, factor in row.products
     ]
     row, left, right, at_left, at_right = (
         np.array([t[:5] for t in terms], dtype=np.int64).reshape(-1, 5).T
     )
     factor = np.array([t[5] for t in terms], dtype=np.float64)
-    products = Products(row, left, right, at_left, at_right, factor)
-    constant = np.array([row.constant for row in rows], dtype=np.float64)
-    return Ratios(
-        model.size,
-        indptr,
-        indices,
-        spread("above"),
-        spread("below"),
-        constant,
-        spread("beside"),
-        products,
-    )
+    return Products(row, left, right, at_left, at_right, factor)
 
 
-def readings_as_ratios(model: Model, keys: Sequence[Key]) -> Ratios:
+def readings_as_ratios(model: Model, keys: Sequence[Key], at: Placed) -> Ratios:
     """Give the readings in order, then what is known of the common unknowns, then the orders."""
-    rows = [_row(model, key) for key in keys]
-    rows += [_Row({model.amounts + i: 1.0}, constant=1.0) for i in range(len(model.common))]
+    rows = [_Row({model.amounts + i: 1.0}, constant=1.0) for i in range(len(model.common))]
     rows += [_order(model, order) for order in model.flowsheet.orders]
-    return _packed(model, rows)
+    return _packed(model, keys, at, rows)
 
 
 def measurands_as_ratios(
     model: Model, wanted: Sequence[tuple[tuple[str, ...], Measurand]]
 ) -> Ratios:
-    """Give measurands of streams, free of shared errors, whether or not they were read."""
-    return _packed(model, [_measured(model, streams, of) for streams, of in wanted])
+    """Give measurands of streams, free of shared errors and levels, read or not."""
+    keys = [
+        Key(streams, of if of.level is None else replace(of, level=None)) for streams, of in wanted
+    ]
+    return _packed(model, keys, placed(model, keys))
 
 
 def ratios_to_feed(model: Model, streams: Sequence[str], component: str) -> Ratios:
@@ -135,4 +202,4 @@ def ratios_to_feed(model: Model, streams: Sequence[str], component: str) -> Rati
         stream = sheet.stream_index[name]
         below = {model.column(int(f), quantity): 1.0 for f in feeds if part[f] == part[stream]}
         rows.append(_Row({model.column(stream, quantity): 1.0}, below))
-    return _packed(model, rows)
+    return _packed(model, (), placed(model, ()), rows)

@@ -15,7 +15,7 @@ from .options import Options, Robust
 if TYPE_CHECKING:
     from .flowsheet import Flowsheet
     from .readings import Reading
-    from .solve import Solution
+    from .solution import Solution
 
 MOST_PROSPECTS = 1000
 """Prospects looked at together at most: their joint covariance then has a million numbers, and a

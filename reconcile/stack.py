@@ -19,6 +19,7 @@ from scipy.stats import chi2
 from . import flowsheet as flowsheets
 from . import readings as readings_module
 from .balance import Outcome
+from .descent import Case, case_of, starting_set
 from .faults import Fault, InvalidInput
 from .flowsheet import Flowsheet
 from .kernel import lanes
@@ -30,7 +31,8 @@ from .model import Key
 from .options import Options
 from .plan import PLANS
 from .readings import Reading
-from .solve import Case, Solution, astray, case_of, further_starts, solve, starting_set
+from .solution import Solution, astray
+from .solve import further_starts, solve
 from .start import Contradiction, StartError
 
 if TYPE_CHECKING:

@@ -73,8 +73,8 @@ def resplit(plan: Plan, first: Guess, share: Floats) -> Floats:
     """Give the guess with other splits at the nodes, ``share`` (streams,): the same feeds."""
     model = plan.model
     point = model.by_stream(first.point)
-    flows = [model.flow(point[:, q], share, q) for q in range(model.kinds)]
-    return model.wide(_summed(model, np.column_stack(flows)), first.point[model.amounts :])
+    flows = model.flows(point, share[:, None], slice(None))
+    return model.wide(_summed(model, flows), first.point[model.amounts :])
 
 
 class StartError(RuntimeError):
@@ -141,17 +141,23 @@ def _scaled_to(model: Model, solids: Floats, masses: Floats) -> Floats:
     return solids * scale
 
 
-def _component(model: Model, solids: Floats, grades: Floats, quantity: int) -> Floats:
-    """Give one component's flows from the solids and the grades read (NaN where unread)."""
-    unread = np.isnan(grades)
-    typical = _UNREAD_GRADE if unread.all() else float(np.median(grades[~unread]))
-    typical = min(typical, _LARGEST_GRADE)
-    grade = np.where(unread, typical, grades)
-    flows = model.flow(solids * grade, solids * grade, quantity)
-    held = ~model.absent[model.columns(quantity)]
-    return (
-        flows if np.all(flows <= _LARGEST_GRADE * solids) else np.where(held, typical * solids, 0)
-    )
+def _medians(numbers: Floats, otherwise: float) -> Floats:
+    """Give the median of what is not NaN in each column (k, columns); what else where all is."""
+    ordered, count = np.sort(numbers, axis=0), np.sum(~np.isnan(numbers), axis=0)
+    column = np.arange(numbers.shape[1])
+    middle = 0.5 * (ordered[(count - 1) // 2, column] + ordered[count // 2 - (count == 0), column])
+    return np.where(count > 0, middle, otherwise)
+
+
+def _components(model: Model, solids: Floats, grades: Floats) -> Floats:
+    """Give the components' flows from the solids and the grades read (streams, C), NaN unread."""
+    kinds = slice(1, 1 + grades.shape[1])
+    typical = np.minimum(_medians(grades, _UNREAD_GRADE), _LARGEST_GRADE)
+    amounts = solids[:, None] * np.where(np.isnan(grades), typical, grades)
+    flows = model.flows(amounts, amounts, kinds)
+    sound = np.all(flows <= _LARGEST_GRADE * solids[:, None], axis=0)
+    held = ~model.absent[: model.amounts].reshape(model.streams, model.kinds)[:, kinds]
+    return np.where(sound, flows, np.where(held, typical * solids[:, None], 0.0))
 
 
 def _water(plan: Plan, solids: Floats, values: Floats) -> Floats:
@@ -172,7 +178,7 @@ def _water(plan: Plan, solids: Floats, values: Floats) -> Floats:
             water[stream] = solids[stream] * value / (1 - value)
         elif key.of.above == _AMOUNT_OF_SOLIDS and below == dict(PULP) and value < 1:
             water[stream] = solids[stream] * (1 - value) / value
-    return model.flow(water, water, quantity)
+    return model.flows(water[:, None], water[:, None], [quantity])[:, 0]
 
 
 def _summed(model: Model, point: Floats) -> Floats:
@@ -225,11 +231,10 @@ def guess(plan: Plan, values: Floats) -> Guess:
     shares = _shares(model, masses)
     small = _SMALL_DIFFERENCE * float(np.median(shares))
     shares, feeds = np.where(model.signed, small, shares), np.where(model.signed, small, feeds)
-    solids = _scaled_to(model, model.flow(feeds, shares), masses)
-    components = len(model.flowsheet.components)
-    columns = [solids] + [
-        _component(model, solids, read[:, q], q) for q in range(1, 1 + components)
-    ]
+    solids = model.flows(feeds[:, None], shares[:, None], [0])[:, 0]
+    solids = _scaled_to(model, solids, masses)
+    grades = read[:, 1 : 1 + len(model.flowsheet.components)]
+    columns = [solids, *_components(model, solids, grades).T]
     if model.flowsheet.water:
         columns.append(_water(plan, solids, values))
     columns += [solids] * (model.kinds - len(columns))

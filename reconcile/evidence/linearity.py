@@ -126,8 +126,8 @@ def warning(at: Linearisation, amounts: Derived, assays: Derived) -> str | None:
     moves = at.second_order(DRAWS, _SEED)
     masses = amounts.at(slice(0, None, model.kinds))
     streams, components = [s.name for s in sheet.streams], len(sheet.components)
-    of_mass = derived.picked(model.columns(0), model.size)
-    of_assay = derived.shares(model, range(1, 1 + components), 0)
+    plan = at.solution.plan
+    of_mass, of_assay = (derived.of_plan(plan, make) for make in (derived.masses, derived.assays))
     names = [f"the mass of '{s}'" for s in streams]
     names += [f"{c} in '{s}'" for s in streams for c in sheet.components]
     doubts = [

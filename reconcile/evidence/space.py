@@ -186,7 +186,7 @@ def _rows_tried(at: Linearisation, counted: Sequence[int]) -> tuple[Ints, Floats
     solution = at.solution
     plan, used = solution.plan, np.flatnonzero(solution.used)
     # The classes take readings as if they shared no errors, so they do not tell of causes.
-    redundant = plan.structure_with(solution.closed).redundant[used] | (used >= len(plan.keys))
+    redundant = plan.redundant_with(solution.closed)[used] | (used >= len(plan.keys))
     square = solution.losses.kind[used] == Loss.SQUARE
     tried = np.flatnonzero(redundant & square & (room_of(at) > LEVERAGE_TOLERANCE))
     common = plan.model.common

@@ -12,18 +12,16 @@ their pivot is what all readings together say of them.  Zero there means undeter
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
-import scipy.sparse as sp
-from scipy.sparse.linalg import splu
 
-from .ldl import DROPPED, Numeric, Symbolic
-from .limits import DEPENDENT_PIVOT
-from .rows import reciprocal, scale_columns, squared_columns
+from .ordering import in_order, matched, minimum_degree, weak_unknowns
+from .rows import reciprocal, squared_columns
 
 if TYPE_CHECKING:
+    import scipy.sparse as sp
+
     from .problem import Bools, Floats, Ints
 
 
@@ -41,179 +39,6 @@ class Elimination:
     last: Ints
 
 
-def upper_triangle(matrix: sp.csr_array, order: Ints) -> tuple[sp.csc_array, Ints]:
-    """Give the upper triangle in elimination order, and where each of its entries stood."""
-    numbered = sp.csr_array(
-        (np.arange(1.0, len(matrix.data) + 1), matrix.indices, matrix.indptr), shape=matrix.shape
-    )
-    turned = sp.csc_array(sp.triu(numbered[order][:, order], format="csc"))
-    turned.sort_indices()
-    return turned, turned.data.astype(np.int64) - 1
-
-
-def symbolic_of(turned: sp.csc_array) -> Symbolic:
-    """Analyse an upper triangle."""
-    return Symbolic(turned.indptr.astype(np.int64), turned.indices.astype(np.int64))
-
-
-def gram(rows: sp.csr_array) -> sp.csr_array:
-    """Give ``rowsᵀ rows`` with every entry that can occur and its whole diagonal stored."""
-    ones = sp.csr_array((np.ones(len(rows.data)), rows.indices, rows.indptr), shape=rows.shape)
-    n = rows.shape[1]
-    pattern = sp.csr_array(ones.T @ ones + sp.eye_array(n))
-    return on_pattern(sp.csr_array(rows.T @ rows), pattern)
-
-
-def on_pattern(matrix: sp.csr_array, pattern: sp.csr_array) -> sp.csr_array:
-    """Give ``matrix`` with exactly the stored entries of ``pattern``, which contains its own."""
-    n = matrix.shape[1]
-    matrix.sort_indices()
-    pattern.sort_indices()
-    row_m = np.repeat(np.arange(matrix.shape[0]), np.diff(matrix.indptr))
-    row_p = np.repeat(np.arange(matrix.shape[0]), np.diff(pattern.indptr))
-    at = np.searchsorted(row_p * n + pattern.indices, row_m * n + matrix.indices)
-    data = np.zeros(len(pattern.data))
-    data[at] = matrix.data
-    return sp.csr_array((data, pattern.indices, pattern.indptr), shape=matrix.shape)
-
-
-def minimum_degree(adjacency: sp.csr_array) -> Ints:
-    """
-    Give each vertex its place in a multiple minimum degree order (Liu 1985, as in SuperLU).
-
-    ``adjacency`` is symmetric; only its pattern counts.
-    """
-    coarse = sp.csc_array(adjacency).copy()
-    coarse.data = np.full(len(coarse.data), -1.0)
-    weight = np.asarray(abs(coarse).sum(axis=1)).ravel() + 2.0
-    settled = sp.csc_array(coarse + sp.diags_array(weight))
-    return np.asarray(
-        splu(
-            settled,
-            permc_spec="MMD_AT_PLUS_A",
-            diag_pivot_thresh=0.0,
-            options={"SymmetricMode": True},
-        ).perm_c,
-        dtype=np.int64,
-    )
-
-
-def _weak(jacobian: sp.csr_array, groups: Ints) -> tuple[Ints, Bools]:
-    """Give an order of the unknowns, stream by stream, and which lack a pivot of their own."""
-    hessian = gram(scale_columns(jacobian, reciprocal(np.sqrt(squared_columns(jacobian)))))
-    degree = np.diff(hessian.indptr)
-    order = np.lexsort((np.arange(len(groups)), degree, groups))
-    turned, source = upper_triangle(hessian, order)
-    numeric = Numeric(symbolic_of(turned), hessian.data[source], DEPENDENT_PIVOT, DROPPED)
-    weak = np.zeros(len(groups), dtype=bool)
-    weak[order[numeric.dropped]] = True
-    return order, weak
-
-
-def _row_places(equalities: sp.csr_array, groups: Ints, row_groups: Ints) -> Ints:
-    """Give each balance its place in the order, node by node."""
-    e, n = equalities.shape
-    ones = sp.csr_array(
-        (np.ones(len(equalities.data)), equalities.indices, equalities.indptr), shape=(e, n)
-    )
-    nodes = sp.csr_array((np.ones(e), (row_groups, np.arange(e))), shape=(row_groups.max() + 1, e))
-    streams = sp.csr_array((np.ones(n), (np.arange(n), groups)), shape=(n, groups.max() + 1))
-    touch = sp.csr_array(nodes @ ones @ streams)
-    place = minimum_degree(sp.csr_array(touch @ touch.T))
-    order = np.lexsort((np.arange(e), place[row_groups]))
-    result = np.empty(e, dtype=np.int64)
-    result[order] = np.arange(e)
-    return result
-
-
-class _Clusters:
-    """Balances merged by the weak unknowns eliminated between them."""
-
-    def __init__(self, equalities: sp.csr_array, weak: Bools) -> None:
-        e = equalities.shape[0]
-        self.parent = list(range(e + 1))
-        columns = sp.csc_array(equalities)
-        self.rows_of = [columns.indices[a:b] for a, b in pairwise(columns.indptr)]
-        self.loose: list[set[int]] = []
-        self.firm: list[bool] = []
-        for r in range(e):
-            entries = equalities.indices[equalities.indptr[r] : equalities.indptr[r + 1]]
-            self.loose.append({int(j) for j in entries if weak[j]})
-            self.firm.append(len(self.loose[-1]) < len(entries))
-        self.loose.append(set())
-        self.firm.append(True)
-
-    @property
-    def outside(self) -> int:
-        """The cluster that has no balance of its own left."""
-        return len(self.parent) - 1
-
-    def find(self, row: int) -> int:
-        """Give the cluster of a balance."""
-        while self.parent[row] != row:
-            self.parent[row] = self.parent[self.parent[row]]
-            row = self.parent[row]
-        return row
-
-    def other(self, unknown: int, cluster: int) -> int:
-        """Give the cluster at the other end of an unknown."""
-        for row in self.rows_of[unknown]:
-            if self.find(row) != cluster:
-                return self.find(row)
-        return self.outside
-
-    def merge(self, cluster: int, into: int) -> None:
-        """Join a cluster whose balance is used up to another."""
-        self.parent[cluster] = into
-        if into != self.outside:
-            self.loose[into] |= self.loose[cluster]
-        self.firm[into] = self.firm[into] or self.firm[cluster]
-
-
-def _match(equalities: sp.csr_array, weak: Bools, places: Ints) -> list[tuple[int, int]]:
-    """Give the balances in order, each with the weak unknown eliminated after it, or -1."""
-    clusters = _Clusters(equalities, weak)
-    used: set[int] = set()
-    result: list[tuple[int, int]] = []
-
-    def take(row: int) -> None:
-        cluster = clusters.find(row)
-        free = [u for u in clusters.loose[cluster] if u not in used]
-        ends = {u: clusters.other(u, cluster) for u in free}
-        # An unknown with both ends in one cluster closes a loop of unread flows: no balance of
-        # this cluster can determine it.
-        open_ends = [u for u in free if _leaves(clusters, u, cluster)]
-        if not open_ends:
-            result.append((row, -1))
-            clusters.merge(cluster, clusters.outside)
-            return
-        chosen = min(open_ends, key=lambda u: (ends[u] == clusters.outside, u))
-        used.add(chosen)
-        clusters.loose[cluster].discard(chosen)
-        result.append((row, chosen))
-        clusters.merge(cluster, ends[chosen])
-
-    waiting = [int(r) for r in np.argsort(places)]
-    while waiting:
-        postponed = []
-        for row in waiting:
-            if clusters.firm[clusters.find(row)] or not clusters.loose[clusters.find(row)]:
-                take(row)
-            else:
-                postponed.append(row)
-        if len(postponed) == len(waiting):
-            take(postponed.pop(0))
-        waiting = postponed
-    return result
-
-
-def _leaves(clusters: _Clusters, unknown: int, cluster: int) -> bool:
-    """Say whether an unknown joins its cluster to another or to the outside, not to itself."""
-    rows = clusters.rows_of[unknown]
-    inside = sum(1 for row in rows if clusters.find(row) == cluster)
-    return inside == 1 or len(rows) > inside
-
-
 @dataclass(frozen=True)
 class Ranks:
     """
@@ -227,43 +52,63 @@ class Ranks:
     rows: Ints
 
 
-def eliminate(
-    equalities: sp.csr_array,
-    jacobian: sp.csr_array,
-    groups: Ints,
-    row_groups: Ints,
-    ranks: Ranks | None = None,
-) -> Elimination:
+@dataclass(frozen=True)
+class Matching:
     """
-    Order the unknowns and balances of one pattern.
+    What all orders of one pattern share.
+
+    ``order`` (n,) the unknowns stream by stream; ``weak`` and ``common`` (n,) those without a pivot
+    in ``H`` and those of no stream; ``row`` and ``unknown`` (e,) the balances in order, each with
+    the weak unknown matched to it, or -1.
+    """
+
+    order: Ints
+    weak: Bools
+    common: Bools
+    row: Ints
+    unknown: Ints
+
+    def eliminated(self, ranks: Ranks | None = None) -> Elimination:
+        """Give the order: all streams before all nodes, or quantity by quantity by ``ranks``."""
+        if ranks is None:
+            of, of_row, count = np.zeros_like(self.order), np.zeros_like(self.row), 1
+        else:
+            of, of_row = ranks.unknowns, ranks.rows
+            count = 1 + max(of.max(initial=0), of_row.max(initial=0))
+        parts = (self.order, self.weak, self.common, self.row, self.unknown)
+        # What readings all over the flowsheet share comes last: eliminated earlier, it would couple
+        # every node with every other.
+        whole, last = in_order(*parts, of, of_row, count)
+        return Elimination(whole, self.weak, last)
+
+
+def matching(
+    equalities: sp.csr_array, jacobian: sp.csr_array, groups: Ints, row_groups: Ints
+) -> Matching:
+    """
+    Match the unknowns and balances of one pattern.
 
     ``equalities`` (e, n) and ``jacobian`` (m, n) with values typical of those to come; ``groups``
     (n,) the stream of each unknown, -1 for none, and ``row_groups`` (e,) the node of each balance.
-    All streams go before all nodes, or quantity by quantity where ``ranks`` are given.
     """
-    n, e = equalities.shape[1], equalities.shape[0]
     common = groups < 0
     groups = np.where(common, groups.max() + 1, groups)
-    order, weak = _weak(jacobian, groups)
-    places = _row_places(equalities, groups, row_groups)
-    pairs = _match(equalities, weak, places)
-    matched = np.zeros(n, dtype=bool)
-    matched[[unknown for _, unknown in pairs if unknown >= 0]] = True
-    last = order[(weak & ~matched)[order]]
-    strong, shared = order[~(weak | common)[order]], order[(~weak & common)[order]]
-    rank_of, rank_of_row = (
-        (np.zeros(n), np.zeros(e)) if ranks is None else (ranks.unknowns, ranks.rows)
-    )
-    parts: list[Ints] = []
-    for rank in np.unique(np.concatenate((rank_of[strong], rank_of_row))):
-        parts.append(strong[rank_of[strong] == rank])
-        here = [(n + r, u) for r, u in pairs if rank_of_row[r] == rank]
-        flat = [p for row, unknown in here for p in ((row, unknown) if unknown >= 0 else (row,))]
-        parts.append(np.array(flat, dtype=np.int64))
-    # What readings all over the flowsheet share comes last: eliminated earlier, it would couple
-    # every node with every other.
-    whole = np.concatenate((*parts, last, shared))
-    return Elimination(whole.astype(np.int64), weak, last)
+    start, index = (part.astype(np.int64) for part in (equalities.indptr, equalities.indices))
+    rows = (part.astype(np.int64) for part in (jacobian.indptr, jacobian.indices))
+    order, weak = weak_unknowns(*rows, jacobian.data, groups)
+    sequence = _by_node(start, index, groups, row_groups)
+    row, unknown = matched(start, index, weak, sequence)
+    return Matching(order, weak, common, row, unknown)
+
+
+def _by_node(start: Ints, index: Ints, groups: Ints, row_groups: Ints) -> Ints:
+    """Give the balances node by node, in a minimum-degree order of the nodes that streams join."""
+    nodes, streams = int(row_groups.max()) + 1, int(groups.max()) + 1
+    node = np.repeat(row_groups, np.diff(start))
+    joined = np.unique(groups[index] * nodes + node)
+    begins = np.searchsorted(joined, np.arange(streams + 1) * nodes).astype(np.int64)
+    place = minimum_degree(begins, joined % nodes, nodes)
+    return np.argsort(place[row_groups], kind="stable")
 
 
 def sizes(

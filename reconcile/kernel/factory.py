@@ -11,12 +11,13 @@ from scipy.linalg import qr
 from .dense import DenseBasis, DenseFactor, rank_of
 from .limits import DENSE_SIZE
 from .rows import reciprocal, scale_columns, scale_rows, squared_columns, squared_rows
+from .sparse import SparseBasis, SparseFactor, sparse_basis, undetermined, undetermined_in
 
 if TYPE_CHECKING:
     from .active_set import Factor, Factory, Held
     from .budget import Budget
     from .problem import Bools, Places, Problem
-    from .sparse import SparseBasis
+    from .skeleton import Skeleton
 
 
 def unit_rows(rows: sp.csr_array) -> sp.csr_array:
@@ -27,6 +28,18 @@ def unit_rows(rows: sp.csr_array) -> sp.csr_array:
 def is_small(balances: sp.csr_array) -> bool:
     """Say whether dense factors are the faster road for these balances (e, n)."""
     return bool(balances.shape[1] - balances.shape[0] <= DENSE_SIZE)
+
+
+def _finite(rows: sp.csr_array) -> None:
+    if not np.isfinite(rows.data).all():
+        raise np.linalg.LinAlgError("numbers beyond the range of the arithmetic")
+
+
+def pins_in(basis: SparseBasis, rows: sp.csr_array, closed: Bools) -> Bools | None:
+    """Give the same on a pattern in order, ``None`` where that is not certain and can be had."""
+    _finite(rows)
+    pins, certain = undetermined_in(basis, rows, ~closed)
+    return pins if certain or not is_small(basis.equalities) else None
 
 
 def pins_of(
@@ -41,14 +54,11 @@ def pins_of(
     stacked = sp.csr_array(sp.vstack((unit_rows(balances), unit_rows(rows))))[:, free]
     stacked = scale_columns(stacked, reciprocal(np.sqrt(squared_columns(stacked))))
     pins = np.zeros(len(closed), dtype=bool)
-    if not np.isfinite(stacked.data).all():
-        raise np.linalg.LinAlgError("numbers beyond the range of the arithmetic")
+    _finite(stacked)
     if is_small(balances):
         triangle, order = qr(stacked.toarray(), mode="r", pivoting=True)
         pins[free[order[rank_of(triangle) :]]] = True
         return pins
-    from .sparse import undetermined
-
     e = balances.shape[0]
     pins[free] = undetermined(
         stacked[:e], stacked[e:], places.groups[free], places.rows_for(e), budget
@@ -57,15 +67,19 @@ def pins_of(
 
 
 def unit_factor(
-    balances: sp.csr_array, rows: sp.csr_array, held: Held, places: Places, budget: Budget
+    balances: sp.csr_array,
+    rows: sp.csr_array,
+    held: Held,
+    places: Places,
+    budget: Budget,
+    basis: SparseBasis | None = None,
 ) -> Factor:
     """Give the factor in which every row of the readings counts as it stands."""
-    if is_small(balances):
+    if basis is None and is_small(balances):
         return DenseFactor(DenseBasis(balances, held.free), rows)
-    from .sparse import SparseFactor, sparse_basis
-
-    row_groups = places.rows_for(balances.shape[0])
-    basis = sparse_basis(balances, rows, places.groups, row_groups, budget)
+    if basis is None:
+        row_groups = places.rows_for(balances.shape[0])
+        basis = sparse_basis(balances, rows, places.groups, row_groups, budget)
     return SparseFactor(basis, rows, held.free)
 
 
@@ -86,12 +100,12 @@ def _dense(problem: Problem) -> Factory:
     return make
 
 
-def _sparse(problem: Problem, budget: Budget) -> Factory:
-    from .sparse import SparseFactor, sparse_basis
-
+def _sparse(problem: Problem, budget: Budget, skeleton: Skeleton | None) -> Factory:
     kept: dict[tuple[bytes, int], SparseBasis] = {}
 
     def make(held: Held, jacobian: sp.csr_array) -> Factor:
+        if skeleton is not None:
+            return SparseFactor(SparseBasis(problem.equalities, skeleton), jacobian, held.free)
         key = (held.within.tobytes(), jacobian.nnz)
         if key not in kept:
             kept.clear()
@@ -103,6 +117,11 @@ def _sparse(problem: Problem, budget: Budget) -> Factory:
     return make
 
 
-def factory_of(problem: Problem, budget: Budget) -> Factory:
-    """Give the maker of factors for one problem; it keeps what depends on no value."""
-    return _dense(problem) if is_small(problem.equalities) else _sparse(problem, budget)
+def factory_of(problem: Problem, budget: Budget, skeleton: Skeleton | None = None) -> Factory:
+    """
+    Give the maker of factors for one problem; it keeps what depends on no value.
+
+    ``skeleton`` is the order of its equalities and readings, for one whose bounds are left out.
+    """
+    small = is_small(problem.equalities)
+    return _dense(problem) if small else _sparse(problem, budget, skeleton)

@@ -10,7 +10,7 @@ road.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -25,6 +25,7 @@ from .limits import (
     KKT_TOLERANCE,
     LANE_HALVINGS,
     LANE_STEPS,
+    LEAST_EXCHANGED,
     LINEAR_PASSES,
     MEASURABLE,
     MOST_BORDERED,
@@ -149,6 +150,18 @@ def _pin_again(bounds: Bounds, c: int) -> None:
 
 
 @compiled
+def _strongest(given: Given, room: Room, bounds: Bounds, tried: Bools, c: int) -> int:
+    """Give the pinned unknown that pulls the most, of those not ``tried``; -1 if none does."""
+    most, chosen = PIN_COST, -1
+    for j in range(len(bounds.lower)):
+        if bounds.pinned[j, c] and not tried[j, c]:
+            cost, terms = abs(room.cost[j, c]), room.terms[j, c]
+            if cost > most * terms and cost * given.scale[j, c] > MULTIPLIER_FLOOR:
+                most, chosen = cost / terms, j
+    return int(chosen)
+
+
+@compiled
 def _let_go(given: Given, room: Room, bounds: Bounds, tried: Bools, c: int) -> bool:
     """
     Release the pinned unknown that pulls the most, if a bound determines it after all.
@@ -156,16 +169,101 @@ def _let_go(given: Given, room: Room, bounds: Bounds, tried: Bools, c: int) -> b
     One bound determines one: two released at once may leave a move that nothing determines.  Each
     is ``tried`` once in a step, or noise in what it pulls would go round in circles.
     """
-    most, chosen = PIN_COST, -1
-    for j in range(len(bounds.lower)):
-        if bounds.pinned[j, c] and not tried[j, c]:
-            cost, terms = abs(room.cost[j, c]), room.terms[j, c]
-            if cost > most * terms and cost * given.scale[j, c] > MULTIPLIER_FLOOR:
-                most, chosen = cost / terms, j
+    chosen = _strongest(given, room, bounds, tried, c)
     if chosen >= 0:
         bounds.pinned[chosen, c] = False
         tried[chosen, c] = True
-    return chosen >= 0
+    return bool(chosen >= 0)
+
+
+class _Walk(NamedTuple):
+    """
+    Lanes that go from bound to bound: ``on`` (lanes,), and how far each has come, (n, lanes).
+
+    Where wholesale exchanges do not settle, this does, step by step: the primal active set method
+    (Nocedal and Wright 2006, 16.5), started from the present point with what it touches held.
+    """
+
+    on: Bools
+    done: Floats
+
+
+@compiled
+def _set_out(
+    at: Layout, given: Given, x: Floats, low: Floats, bounds: Bounds, walk: _Walk, c: int
+) -> None:
+    """Begin a walk: hold what the point touches."""
+    walk.on[c] = True
+    for j in range(len(x)):
+        walk.done[j, c] = max(low[j, c] - x[j, c], 0.0)
+        touched = x[j, c] - low[j, c] <= BOUND_TOLERANCE * given.scale[j, c]
+        bounds.lower[j, c] = touched and not (given.closed[j, c] or bounds.pins[j, c])
+    for g in range(len(at.within_start) - 1):
+        bounds.within[g, c] = _slack(at, x, g, c) <= BOUND_TOLERANCE * _size(at, given, g, c)
+    _pin_again(bounds, c)
+
+
+@compiled
+def _reached(now: float, then: float, share: float, tolerance: float) -> float:
+    """Give the share of a move at which a slack that falls from ``now`` to ``then`` is used up."""
+    if then >= -tolerance or then >= now:
+        return share
+    return min(share, max(now, 0.0) / (now - then))
+
+
+@compiled
+def _go(
+    at: Layout,
+    given: Given,
+    x: Floats,
+    low: Floats,
+    bounds: Bounds,
+    move: Floats,
+    walk: _Walk,
+    c: int,
+) -> bool:
+    """Go towards a move until a bound is met, and hold that; say whether one was met."""
+    n, done, share, met = len(x), walk.done, 1.0, -1
+    for j in range(n):
+        if bounds.lower[j, c] or bounds.pinned[j, c] or given.closed[j, c]:
+            continue
+        room = x[j, c] - low[j, c]
+        tolerance = BOUND_TOLERANCE * given.scale[j, c]
+        reached = _reached(room + done[j, c], room + move[j, c], share, tolerance)
+        if reached < share:
+            share, met = reached, j
+    for g in range(len(at.within_start) - 1):
+        if bounds.within[g, c]:
+            continue
+        room, tolerance = _slack(at, x, g, c), BOUND_TOLERANCE * _size(at, given, g, c)
+        now, then = room + _slack(at, done, g, c), room + _slack(at, move, g, c)
+        reached = _reached(now, then, share, tolerance)
+        if reached < share:
+            share, met = reached, n + g
+    for j in range(n):
+        done[j, c] += share * (move[j, c] - done[j, c])
+    if met >= n:
+        bounds.within[met - n, c] = True
+    elif met >= 0:
+        bounds.lower[met, c] = True
+    return met >= 0
+
+
+@compiled
+def _let_worst_go(
+    given: Given, room: Room, bounds: Bounds, shadow: Floats, wrong: Ints, c: int
+) -> None:
+    """Release the bound that pulls away the most for its size."""
+    n, most, chosen = len(bounds.lower), 0.0, -1
+    for k in wrong:
+        pull = -room.cost[k, c] * given.scale[k, c] if k < n else -shadow[k - n, c]
+        if chosen < 0 or pull > most:
+            most, chosen = pull, k
+    if chosen < n:
+        bounds.lower[chosen, c] = False
+    else:
+        bounds.within[chosen - n, c] = False
+    _pin_again(bounds, c)
 
 
 @compiled
@@ -185,9 +283,9 @@ def _inner(
     """
     Solve the inner problem with bounds; lanes whose set does not settle are ended.
 
-    All wrong bounds are exchanged at once as long as they become fewer.  Where they do not, half of
-    them are, from the best set met, then a quarter, and at last one by one (after the block
-    principal pivoting of Portugal, Júdice and Vicente 1994).
+    All wrong bounds are exchanged at once as long as they become fewer (block principal pivoting:
+    Portugal, Júdice and Vicente 1994).  Where they do not, half of them are, from the best set met,
+    and at last the lane walks from bound to bound.
     """
     n, lanes = x.shape
     groups = len(at.within_start) - 1
@@ -196,6 +294,7 @@ def _inner(
     best, left = np.full(lanes, n + groups + 1), np.full(lanes, BLOCK_ROUNDS)
     lower, within = bounds.lower.copy(), bounds.within.copy()
     tried, share = np.zeros((n, lanes), dtype=np.bool_), np.ones(lanes)
+    walk = _Walk(np.zeros(lanes, dtype=np.bool_), np.zeros((n, lanes)))
     wrong = np.empty(n + groups, dtype=np.int64)
     for turn in range(rounds):
         alive = state == RUNNING
@@ -203,10 +302,16 @@ def _inner(
         for c in range(lanes):
             if not running[c]:
                 continue
+            if walk.on[c] and _go(at, given, x, low, bounds, move, walk, c):
+                continue
             count = _judge(at, given, room, x, low, bounds, move, shadow, c, wrong)
             if count == 0:
                 running[c] = _let_go(given, room, bounds, tried, c)
                 best[c] = n + groups + 1
+                continue
+            if walk.on[c]:
+                _let_worst_go(given, room, bounds, shadow, wrong[:count], c)
+                tried[:, c] = False
                 continue
             left[c] -= 1
             if count < best[c]:
@@ -221,10 +326,14 @@ def _inner(
                 _pin_again(bounds, c)
             if crowded and share[c] * best[c] < 1.0:
                 state[c], running[c] = BEYOND, False
+            elif share[c] < LEAST_EXCHANGED:
+                _set_out(at, given, x, low, bounds, walk, c)
         if not running.any():
             break
+    tried[:] = False
     for c in range(lanes):
-        if running[c]:
+        # What is pinned must not pull, or it was a bound that stood in its way.
+        if running[c] or (state[c] == RUNNING and _strongest(given, room, bounds, tried, c) >= 0):
             state[c] = UNSETTLED
         if state[c] == RUNNING and not unmet[c] <= MOST_UNMET:
             state[c] = NUMBERS

@@ -5,39 +5,24 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-import scipy.sparse as sp
 
-from .elimination import Elimination, Ranks, eliminate
+from .elimination import Ranks, matching
 from .lane_readings import Layout
-from .ldl import Symbolic
+from .skeleton import Skeleton, skeletons_of
 
 if TYPE_CHECKING:
-    from .problem import Ints, Places, Ratios
+    import scipy.sparse as sp
+
+    from .problem import Places, Ratios
 
 
-def _pairs(ratios: Ratios) -> tuple[Ints, Ints, Ints]:
-    """Give the products of two coefficients of one reading: row starts, first and second entry."""
-    lengths = np.diff(ratios.indptr)
-    counts = lengths * (lengths + 1) // 2
-    starts = np.concatenate((np.zeros(1, dtype=np.int64), np.cumsum(counts)))
-    first, second = np.empty(starts[-1], dtype=np.int64), np.empty(starts[-1], dtype=np.int64)
-    for length in np.unique(lengths):
-        rows = np.flatnonzero(lengths == length)
-        a, b = np.triu_indices(int(length))
-        at = starts[rows][:, None] + np.arange(len(a))
-        first[at] = ratios.indptr[rows][:, None] + a
-        second[at] = ratios.indptr[rows][:, None] + b
-    return starts, first, second
-
-
-def layout_of(
+def skeleton_of(
     equalities: sp.csr_array,
     ratios: Ratios,
-    within: sp.csr_array,
     typical: sp.csr_array,
     places: Places,
     ranks: Ranks | None,
-) -> Layout:
+) -> Skeleton:
     """
     Order and analyse a statement once.
 
@@ -45,50 +30,20 @@ def layout_of(
     reading sees by themselves are told.  Of the two orders, streams before nodes and quantity by
     quantity (where ``ranks`` are given), the one with less work is taken.
     """
-    equalities = sp.csr_array(equalities)
     row_groups = places.rows_for(equalities.shape[0])
-    pairs = _pairs(ratios)
-    orders = [eliminate(equalities, typical, places.groups, row_groups)]
+    found = matching(equalities, typical, places.groups, row_groups)
+    orders = [found.eliminated()]
     if ranks is not None:
-        orders.append(eliminate(equalities, typical, places.groups, row_groups, ranks))
-    tried = [(order, *_analysed(equalities, ratios, pairs, order)) for order in orders]
-    return _laid(equalities, ratios, within, pairs, *min(tried, key=lambda one: one[1].work))
+        orders.append(found.eliminated(ranks))
+    tried = skeletons_of(equalities, (ratios.indptr, ratios.indices), orders)
+    return min(tried, key=lambda one: one.symbolic.work)
 
 
-def _analysed(
-    equalities: sp.csr_array, ratios: Ratios, pairs: tuple[Ints, Ints, Ints], found: Elimination
-) -> tuple[Symbolic, Ints]:
-    """Give the symbolic factor, and where pairs, diagonals and coefficients stand in the matrix."""
-    e, n = equalities.shape
-    place = np.empty(n + e, dtype=np.int64)
-    place[found.order] = np.arange(n + e)
-    _, first, second = pairs
-    columns = ratios.indices
-    row = np.repeat(np.arange(e), np.diff(equalities.indptr))
-    ends = (
-        np.concatenate((place[columns[first]], np.arange(n + e), place[n + row])),
-        np.concatenate((place[columns[second]], np.arange(n + e), place[equalities.indices])),
-    )
-    low, high = np.minimum(*ends), np.maximum(*ends)
-    code, entry = np.unique(high * (n + e) + low, return_inverse=True)
-    pointer = np.searchsorted(code // (n + e), np.arange(n + e + 1)).astype(np.int64)
-    index = (code % (n + e)).astype(np.int64)
-    return Symbolic(pointer, index), entry
-
-
-def _laid(
-    equalities: sp.csr_array,
-    ratios: Ratios,
-    within: sp.csr_array,
-    pairs: tuple[Ints, Ints, Ints],
-    found: Elimination,
-    symbolic: Symbolic,
-    entry: Ints,
+def layout_of(
+    equalities: sp.csr_array, ratios: Ratios, within: sp.csr_array, skeleton: Skeleton
 ) -> Layout:
-    whole, count = len(found.order), len(pairs[1])
-    place = np.empty(whole, dtype=np.int64)
-    place[found.order] = np.arange(whole)
-    diagonal = entry[count : count + whole]
+    """Lay out a statement on its skeleton."""
+    symbolic = skeleton.symbolic
     return Layout(
         ratios.indptr.astype(np.int64),
         ratios.indices.astype(np.int64),
@@ -102,14 +57,14 @@ def _laid(
         within.indptr.astype(np.int64),
         within.indices.astype(np.int64),
         within.data,
-        found.weak,
-        found.order.astype(np.int64),
+        skeleton.elimination.weak,
+        skeleton.elimination.order,
         symbolic.pointer,
         symbolic.index,
         symbolic.start,
         *symbolic.reaches,
-        pairs[0],
-        entry[:count].astype(np.int64),
-        diagonal[place].astype(np.int64),
-        entry[count + whole :].astype(np.int64),
+        skeleton.pair_start,
+        skeleton.pair_entry,
+        skeleton.diagonal_entry,
+        skeleton.balance_entry,
     )

@@ -235,13 +235,17 @@ bound alone determines an unknown: a pivot of this size loses half of the digits
 refinement wins back eight of them."""
 
 BLOCK_ROUNDS = 3
-SET_ROUNDS = 100
+SET_ROUNDS = 250
 """Rounds on the compiled road in which all wrong bounds are exchanged although they do not become
-fewer (two to four settle it as a rule), and rounds in all."""
+fewer (two to four settle it as a rule), and rounds in all: a walk takes one for each bound."""
+
+LEAST_EXCHANGED = 0.4
+"""Share of the wrong bounds that is exchanged at once, below which a lane walks from bound to bound
+instead."""
 
 STACK_ROUNDS = 12
 """The same in all where many sets of values go side by side: one that needs more holds up its
-neighbours, and goes by itself."""
+neighbours, and goes by itself.  Also for second opinions, which are worth no harder search."""
 
 MOST_DAMPING = 1.0
 """Pull to the present point, per unit of scale, beyond which a step is given up; it starts at

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import scipy.sparse as sp
 
+from .lazy import lazy
 from .losses import Losses
 from .rows import largest_in_rows, reciprocal, scale_columns, scale_rows
 
@@ -77,7 +78,7 @@ class Ratios:
         """Number of readings."""
         return len(self.constant)
 
-    @property
+    @lazy
     def row_of_entry(self) -> Ints:
         """Row position of each stored coefficient."""
         return np.repeat(np.arange(self.count), np.diff(self.indptr))
@@ -86,20 +87,25 @@ class Ratios:
         shape = (self.count, self.columns)
         return sp.csr_array((data, self.indices, self.indptr), shape=shape)
 
+    def _sums(self, data: Floats, x: Floats) -> Floats:
+        """Give rows with these coefficients times ``x``; to make a matrix takes longer."""
+        terms = data * x[self.indices]
+        return np.bincount(self.row_of_entry, terms, self.count).astype(np.float64)
+
     def numerators(self, x: Floats) -> Floats:
         """Give ``N_i(x)``, shape (m,)."""
-        result = np.asarray(self._rows(self.above) @ x)
+        result = self._sums(self.above, x)
         if len(self.products.row):
             np.add.at(result, self.products.row, self.products.values(x))
         return result
 
     def denominators(self, x: Floats) -> Floats:
         """Give ``d_i·x + c_i``, shape (m,)."""
-        return np.asarray(self._rows(self.below) @ x) + self.constant
+        return self._sums(self.below, x) + self.constant
 
     def offsets(self, x: Floats) -> Floats:
         """Give ``b_i·x``, what shared errors add to each reading, shape (m,)."""
-        return np.asarray(self._rows(self.beside) @ x)
+        return self._sums(self.beside, x)
 
     def slopes(self, x: Floats) -> Floats:
         """Give the derivative of the numerators at ``x``, one number for each stored entry."""

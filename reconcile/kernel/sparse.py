@@ -16,17 +16,8 @@ import numpy as np
 import scipy.sparse as sp
 
 from .dense import Step
-from .elimination import (
-    Elimination,
-    eliminate,
-    gram,
-    on_pattern,
-    sizes,
-    symbolic_of,
-    upper_triangle,
-)
-from .lazy import lazy
-from .ldl import DROPPED, Numeric, Symbolic
+from .elimination import matching, sizes
+from .ldl import DROPPED, Numeric
 from .limits import (
     CANCELLED_PIVOT,
     DUAL_SHIFT,
@@ -38,21 +29,11 @@ from .limits import (
     VARIANCE_RESOLUTION,
 )
 from .rows import scale_columns, scale_rows, squared_rows
+from .skeleton import Skeleton, skeletons_of
 
 if TYPE_CHECKING:
     from .budget import Budget
     from .problem import Bools, Floats, Ints
-
-
-def _pattern_of(rows: sp.csr_array) -> sp.csr_array:
-    return sp.csr_array((np.ones(len(rows.data)), rows.indices, rows.indptr), shape=rows.shape)
-
-
-def _system(hessian: sp.csr_array, equalities: sp.csr_array) -> sp.csr_array:
-    shift = sp.diags_array(np.full(equalities.shape[0], DUAL_SHIFT))
-    return sp.csr_array(
-        sp.block_array([[hessian, equalities.T], [equalities, -shift]], format="csr")
-    )
 
 
 @dataclass(frozen=True)
@@ -60,22 +41,17 @@ class SparseBasis:
     """Order and symbolic factor for one pattern of equalities and readings."""
 
     equalities: sp.csr_array
-    hessian: sp.csr_array
-    elimination: Elimination
-    source: Ints
-    symbolic: Symbolic
+    skeleton: Skeleton
 
     @property
     def unknowns(self) -> int:
         """Number of unknowns."""
         return int(self.equalities.shape[1])
 
-    @lazy
+    @property
     def place(self) -> Ints:
         """Place of each unknown and balance in the order, shape (n + e,)."""
-        place = np.empty(len(self.elimination.order), dtype=np.int64)
-        place[self.elimination.order] = np.arange(len(place))
-        return place
+        return self.skeleton.place
 
 
 def sparse_basis(
@@ -93,13 +69,10 @@ def sparse_basis(
     OverBudget
         if the factor would need more memory than is allowed.
     """
-    elimination = eliminate(equalities, jacobian, groups, row_groups)
-    hessian = gram(_pattern_of(jacobian))
-    whole = _system(hessian, _pattern_of(equalities))
-    turned, source = upper_triangle(whole, elimination.order)
-    symbolic = symbolic_of(turned)
-    budget.reserve(symbolic.megabytes, "the factor")
-    return SparseBasis(equalities, hessian, elimination, source, symbolic)
+    order = matching(equalities, jacobian, groups, row_groups).eliminated()
+    (skeleton,) = skeletons_of(equalities, (jacobian.indptr, jacobian.indices), [order])
+    budget.reserve(skeleton.symbolic.megabytes, "the factor")
+    return SparseBasis(equalities, skeleton)
 
 
 class SparseFactor:
@@ -107,20 +80,19 @@ class SparseFactor:
 
     def __init__(self, basis: SparseBasis, jacobian: sp.csr_array, free: Bools) -> None:
         self._basis, self._jacobian, self._free = basis, jacobian, free
-        weak = basis.elimination.weak
+        skeleton = basis.skeleton
+        weak = skeleton.elimination.weak
         self._columns, self._row_size = sizes(basis.equalities, jacobian, free, weak)
         scaled = scale_columns(basis.equalities, self._columns)
         self._scaled_equalities = scale_rows(scaled, self._row_size)
         self._scaled_jacobian = scale_columns(jacobian, self._columns)
-        hessian = on_pattern(
-            sp.csr_array(self._scaled_jacobian.T @ self._scaled_jacobian), basis.hessian
+        data = skeleton.filled(
+            self._scaled_jacobian.data, self._scaled_equalities.data, np.where(free, 0.0, 1.0)
         )
-        hessian.setdiag(hessian.diagonal() + np.where(free, 0.0, 1.0))
-        data = _system(hessian, self._scaled_equalities).data[basis.source]
-        self._numeric = Numeric(basis.symbolic, data, CANCELLED_PIVOT, 1.0)
+        self._numeric = Numeric(skeleton.symbolic, data, CANCELLED_PIVOT, 1.0)
 
     def _once(self, right: Floats) -> Floats:
-        turned = self._numeric.solve(right[self._basis.elimination.order])
+        turned = self._numeric.solve(right[self._basis.skeleton.elimination.order])
         return turned[self._basis.place]
 
     def _apply(self, full: Floats) -> Floats:
@@ -227,17 +199,27 @@ def undetermined(
     Those are the unknowns eliminated last whose pivot vanishes.  Rows are expected at unit size.
     """
     basis = sparse_basis(equalities, rows, groups, row_groups, budget)
-    pins = np.zeros(len(groups), dtype=bool)
-    last = basis.elimination.last
-    if not len(last):
-        return pins
-    free = np.ones(len(groups), dtype=bool)
-    columns, row_size = sizes(equalities, rows, free, basis.elimination.weak)
-    scaled_e = scale_rows(scale_columns(equalities, columns), row_size)
+    return undetermined_in(basis, rows, np.ones(len(groups), dtype=bool))[0]
+
+
+def undetermined_in(basis: SparseBasis, rows: sp.csr_array, free: Bools) -> tuple[Bools, bool]:
+    """
+    Give the same in a known order, of the ``free`` unknowns (n,), and whether that is certain.
+
+    It is not where the pivot of a balance, or of an unknown matched to one, has vanished: nothing
+    read crosses the balances merged there, and what they say of the unread is lost.
+    """
+    elimination = basis.skeleton.elimination
+    pins = np.zeros(basis.unknowns, dtype=bool)
+    last = elimination.last
+    if not elimination.weak.any():
+        return pins, True
+    columns, row_size = sizes(basis.equalities, rows, free, elimination.weak)
+    scaled_e = scale_rows(scale_columns(basis.equalities, columns), row_size)
     scaled_j = scale_columns(rows, columns)
-    hessian = on_pattern(sp.csr_array(scaled_j.T @ scaled_j), basis.hessian)
-    data = _system(hessian, scaled_e).data[basis.source]
-    numeric = Numeric(basis.symbolic, data, UNDETERMINED_PIVOT, DROPPED)
-    place = basis.place[last]
-    pins[last[numeric.dropped[place]]] = True
-    return pins
+    data = basis.skeleton.filled(scaled_j.data, scaled_e.data, np.where(free, 0.0, 1.0))
+    numeric = Numeric(basis.skeleton.symbolic, data, UNDETERMINED_PIVOT, DROPPED)
+    dropped = numeric.dropped.copy()
+    pins[last[dropped[basis.place[last]]]] = True
+    dropped[basis.place[last]] = False
+    return pins, not dropped.any()

@@ -16,7 +16,8 @@ from reconcile.linearisation import Linearisation
 from reconcile.measurands import measurand
 from reconcile.model import Key
 from reconcile.plan import PLANS, Plan, plan
-from reconcile.solve import Solution, solve
+from reconcile.solution import Solution
+from reconcile.solve import solve
 from tests.benchmarks.flowsheets import Array, Survey
 
 OPTIONS = Options(time_budget_s=900.0, memory_budget_mb=4000.0)

@@ -14,7 +14,7 @@ from typing import TypeVar
 import numpy as np
 
 from reconcile.kernel.budget import OverBudget
-from reconcile.solve import Solution
+from reconcile.solution import Solution
 from reconcile.start import StartError
 from tests.benchmarks import engine, judge
 from tests.benchmarks.flowsheets import Array, Family, Survey, survey

@@ -59,19 +59,17 @@ def lines(streams: int, components: int, seed: int) -> tuple[Flowsheet, list[Rea
             seen.add(stream.source)
             share[i] = rng.uniform(3.0, 6.0)
     feeds = np.full(model.streams, 100.0)
-    parts = [
-        model.flow(
-            feeds * 10 ** rng.uniform(-3, -0.7) / components,
-            share * rng.uniform(0.5, 2.0, model.streams),
-        )
-        for _ in names
-    ]
-    solids = model.flow(feeds * 0.5, share) + np.sum(parts, axis=0)
+    grades = 10 ** rng.uniform(-3, -0.7, components) / components
+    kinds = list(range(1, 1 + components))
+    splits = share[:, None] * rng.uniform(0.5, 2.0, (model.streams, components))
+    parts = model.flows(np.outer(feeds, grades), splits, kinds)
+    rest = model.flows(feeds[:, None] * 0.5, share[:, None], [0])[:, 0]
+    solids = rest + np.sum(parts, axis=1)
     readings = []
     for i, stream in enumerate(all_streams):
         truths = [
             ("mass", solids[i]),
-            *((n, p[i] / solids[i]) for n, p in zip(names, parts, strict=True)),
+            *((n, p[i] / solids[i]) for n, p in zip(names, parts.T, strict=True)),
         ]
         for of, truth in truths:
             if rng.random() >= 0.1:

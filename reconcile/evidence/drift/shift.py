@@ -19,7 +19,7 @@ from scipy.linalg import qr
 from reconcile.kernel.dense import DenseBasis, rank_of
 from reconcile.kernel.losses import Loss
 from reconcile.kernel.rows import largest_in_rows, reciprocal, scale_columns, scale_rows
-from reconcile.solve import fixed_rows
+from reconcile.solution import fixed_rows
 
 if TYPE_CHECKING:
     from reconcile.plan import Plan

@@ -1,0 +1,504 @@
+"""
+The loops behind an order of elimination, compiled: patterns, minimum degree, matching.
+
+They are the same for every statement of one pattern and see positions only;
+:mod:`~reconcile.kernel.elimination` says what they are for.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from .compiled import compiled
+from .ldl import DROPPED, elimination_tree, factorise, pattern
+from .limits import DEPENDENT_PIVOT
+
+if TYPE_CHECKING:
+    from .problem import Bools, Floats, Ints
+
+NONE = -1
+"""No unknown, no balance, no neighbour."""
+
+
+@compiled
+def pairs_of(start: Ints) -> tuple[Ints, Ints, Ints]:
+    """Give the products of two entries of one row: row starts, first and second entry."""
+    rows = len(start) - 1
+    pair_start = np.zeros(rows + 1, dtype=np.int64)
+    for i in range(rows):
+        length = start[i + 1] - start[i]
+        pair_start[i + 1] = pair_start[i] + length * (length + 1) // 2
+    first = np.empty(pair_start[rows], dtype=np.int64)
+    second = np.empty(pair_start[rows], dtype=np.int64)
+    k = 0
+    for i in range(rows):
+        for p in range(start[i], start[i + 1]):
+            for q in range(p, start[i + 1]):
+                first[k], second[k] = p, q
+                k += 1
+    return pair_start, first, second
+
+
+@compiled
+def upper_pattern(one: Ints, other: Ints, size: int) -> tuple[Ints, Ints, Ints]:
+    """
+    Give the compressed columns of an upper triangle that holds given entries, and where each is.
+
+    ``one`` and ``other`` (k,) are an entry's two places, in any order and any number of times.
+    """
+    count = len(one)
+    by_low, entry = np.empty(count, dtype=np.int64), np.empty(count, dtype=np.int64)
+    fill = np.zeros(size + 1, dtype=np.int64)
+    for k in range(count):
+        fill[min(one[k], other[k]) + 1] += 1
+    for j in range(size):
+        fill[j + 1] += fill[j]
+    for k in range(count):
+        low = min(one[k], other[k])
+        by_low[fill[low]] = k
+        fill[low] += 1
+    wide = np.zeros(size + 1, dtype=np.int64)
+    for k in range(count):
+        wide[max(one[k], other[k]) + 1] += 1
+    for j in range(size):
+        wide[j + 1] += wide[j]
+    sorted_ = np.empty(count, dtype=np.int64)
+    fill[:] = wide
+    for t in range(count):
+        k = by_low[t]
+        high = max(one[k], other[k])
+        sorted_[fill[high]] = k
+        fill[high] += 1
+    pointer, index = np.zeros(size + 1, dtype=np.int64), np.empty(count, dtype=np.int64)
+    kept = 0
+    for j in range(size):
+        for t in range(wide[j], wide[j + 1]):
+            k = sorted_[t]
+            low = min(one[k], other[k])
+            if kept == pointer[j] or index[kept - 1] != low:
+                index[kept] = low
+                kept += 1
+            entry[k] = kept - 1
+        pointer[j + 1] = kept
+    return pointer, index[:kept].copy(), entry
+
+
+@compiled
+def turned(start: Ints, index: Ints, size: int) -> tuple[Ints, Ints]:
+    """Give the rows in which each of ``size`` columns occurs: starts and rows."""
+    begins = np.zeros(size + 1, dtype=np.int64)
+    for p in range(len(index)):
+        begins[index[p] + 1] += 1
+    for j in range(size):
+        begins[j + 1] += begins[j]
+    fill, rows = begins[:-1].copy(), np.empty(len(index), dtype=np.int64)
+    for i in range(len(start) - 1):
+        for p in range(start[i], start[i + 1]):
+            rows[fill[index[p]]] = i
+            fill[index[p]] += 1
+    return begins, rows
+
+
+@compiled
+def _degrees(pointer: Ints, row: Ints) -> Ints:
+    """Give the stored entries in each row of a symmetric matrix, from its upper triangle."""
+    degree = np.diff(pointer)
+    for j in range(len(degree)):
+        for p in range(pointer[j], pointer[j + 1]):
+            if row[p] != j:
+                degree[row[p]] += 1
+    return degree
+
+
+@compiled
+def _dropped(pointer: Ints, row: Ints, data: Floats) -> Bools:
+    """Factor an upper triangle, and say which pivots depend on those before."""
+    n = len(pointer) - 1
+    parent, below = elimination_tree(pointer, row)
+    begins = np.zeros(n + 1, dtype=np.int64)
+    begins[1:] = np.cumsum(below)
+    rows, reach_start, reach, entry = pattern(pointer, row, parent, begins)
+    lower, inverse, value = np.empty(begins[n]), np.empty(n), np.empty(n)
+    factorise(
+        pointer,
+        row,
+        begins,
+        rows,
+        reach_start,
+        reach,
+        entry,
+        data,
+        DEPENDENT_PIVOT,
+        DROPPED,
+        lower,
+        inverse,
+        value,
+    )
+    dropped: Bools = inverse == 1.0 / DROPPED
+    return dropped
+
+
+@compiled
+def weak_unknowns(start: Ints, index: Ints, data: Floats, groups: Ints) -> tuple[Ints, Bools]:
+    """
+    Give an order of the unknowns, stream by stream, and which lack a pivot of their own.
+
+    Rows (m, n) of typical derivatives; ``groups`` (n,) from 0.
+    """
+    n = len(groups)
+    _, first, second = pairs_of(start)
+    count = len(first)
+    size = np.zeros(n)
+    for p in range(len(index)):
+        size[index[p]] += data[p] * data[p]
+    for j in range(n):
+        size[j] = 1.0 / np.sqrt(size[j]) if size[j] > 0.0 else 1.0
+    one, other = np.empty(count + n, dtype=np.int64), np.empty(count + n, dtype=np.int64)
+    for k in range(count):
+        one[k], other[k] = index[first[k]], index[second[k]]
+    for j in range(n):
+        one[count + j] = other[count + j] = j
+    degree = _degrees(*upper_pattern(one, other, n)[:2])
+    order = np.argsort(groups * (n + 1) + degree, kind="mergesort")
+    place = np.empty(n, dtype=np.int64)
+    for k in range(n):
+        place[order[k]] = k
+    for k in range(count + n):
+        one[k], other[k] = place[one[k]], place[other[k]]
+    pointer, row, entry = upper_pattern(one, other, n)
+    gram = np.zeros(len(row))
+    for k in range(count):
+        p, q = first[k], second[k]
+        gram[entry[k]] += data[p] * size[index[p]] * data[q] * size[index[q]]
+    weak = np.zeros(n, dtype=np.bool_)
+    weak[order] = _dropped(pointer, row, gram)
+    return order, weak
+
+
+@compiled
+def _grown(pool: Ints, least: int) -> Ints:
+    if least <= len(pool):
+        return pool
+    larger = np.empty(max(least, 2 * len(pool)), dtype=np.int64)
+    larger[: len(pool)] = pool
+    return larger
+
+
+class _Cliques(NamedTuple):
+    """
+    A graph as cliques that join its vertices, and its vertices in lists by degree.
+
+    ``start`` and ``end`` bound each clique's members in the pool; ``absorbed`` ones are part
+    of another.  ``first`` and ``last`` (vertices,) bound the cliques of each vertex in ``of``;
+    ``place`` is none until it is eliminated; ``head`` (degrees,), ``after`` and ``before`` link
+    those of one ``degree``; ``seen`` takes the last mark set on each.
+    """
+
+    start: Ints
+    end: Ints
+    absorbed: Bools
+    first: Ints
+    last: Ints
+    of: Ints
+    place: Ints
+    head: Ints
+    after: Ints
+    before: Ints
+    degree: Ints
+    seen: Ints
+
+
+@compiled
+def _put(at: _Cliques, v: int, degree: int) -> None:
+    """Put a vertex into the list of its degree."""
+    at.degree[v], at.before[v], at.after[v] = degree, NONE, at.head[degree]
+    if at.after[v] != NONE:
+        at.before[at.after[v]] = v
+    at.head[degree] = v
+
+
+@compiled
+def _drop(at: _Cliques, v: int) -> None:
+    """Take a vertex out of the list of its degree."""
+    if at.before[v] != NONE:
+        at.after[at.before[v]] = at.after[v]
+    else:
+        at.head[at.degree[v]] = at.after[v]
+    if at.after[v] != NONE:
+        at.before[at.after[v]] = at.before[v]
+
+
+@compiled
+def _around(at: _Cliques, pool: Ints, v: int, mark: int, into: int) -> int:
+    """Mark and count the vertices next to one; list them in the pool from ``into`` if >= 0."""
+    count = 0
+    at.seen[v] = mark
+    for t in range(at.first[v], at.last[v]):
+        clique = at.of[t]
+        for p in range(at.start[clique], at.end[clique]):
+            u = pool[p]
+            if at.seen[u] != mark and at.place[u] == NONE:
+                at.seen[u] = mark
+                if into >= 0:
+                    pool[into + count] = u
+                count += 1
+    return count
+
+
+@compiled
+def _belongs(at: _Cliques, v: int, clique: int) -> None:
+    """Put a vertex into a clique in place of those that it has absorbed."""
+    kept = at.first[v]
+    for t in range(at.first[v], at.last[v]):
+        if not at.absorbed[at.of[t]]:
+            at.of[kept] = at.of[t]
+            kept += 1
+    at.of[kept] = clique
+    at.last[v] = kept + 1
+
+
+@compiled
+def _cliques(start: Ints, member: Ints, vertices: int) -> _Cliques:
+    begins, of = turned(start, member, vertices)
+    total = len(start) - 1 + vertices
+    clique_start, clique_end = np.zeros(total, dtype=np.int64), np.zeros(total, dtype=np.int64)
+    clique_start[: len(start) - 1], clique_end[: len(start) - 1] = start[:-1], start[1:]
+    none = np.full(vertices + 1, NONE, dtype=np.int64)
+    return _Cliques(
+        clique_start,
+        clique_end,
+        np.zeros(total, dtype=np.bool_),
+        begins[:-1].copy(),
+        begins[1:].copy(),
+        of,
+        none[1:].copy(),
+        none.copy(),
+        none[1:].copy(),
+        none[1:].copy(),
+        np.zeros(vertices, dtype=np.int64),
+        none[1:].copy(),
+    )
+
+
+@compiled
+def minimum_degree(start: Ints, member: Ints, vertices: int) -> Ints:
+    """
+    Give each vertex its place in a minimum-degree order of a graph given by cliques.
+
+    Clique ``k`` joins ``member[start[k]:start[k + 1]]``.  Eliminating a vertex joins its cliques to
+    one (the quotient graph of George and Liu 1981, chapter 5), so no fill is ever stored; degrees
+    are exact.
+    """
+    at, cliques = _cliques(start, member, vertices), len(start) - 1
+    pool, used, mark = member.copy(), len(member), 0
+    for v in range(vertices - 1, -1, -1):
+        mark += 1
+        _put(at, v, _around(at, pool, v, mark, NONE))
+    least = 0
+    for step in range(vertices):
+        while at.head[least] == NONE:
+            least += 1
+        v = at.head[least]
+        _drop(at, v)
+        mark += 1
+        new = cliques + step
+        if used + vertices > len(pool):
+            larger = np.empty(max(used + vertices, 2 * len(pool)), dtype=np.int64)
+            larger[:used] = pool[:used]
+            pool = larger
+        at.start[new], at.place[v] = used, step
+        used += _around(at, pool, v, mark, used)
+        at.end[new] = used
+        for t in range(at.first[v], at.last[v]):
+            at.absorbed[at.of[t]] = True
+        for p in range(at.start[new], at.end[new]):
+            _belongs(at, pool[p], new)
+        for p in range(at.start[new], at.end[new]):
+            mark += 1
+            _drop(at, pool[p])
+            near = _around(at, pool, pool[p], mark, NONE)
+            _put(at, pool[p], near)
+            least = min(least, near)
+    place: Ints = at.place
+    return place
+
+
+class _Clusters(NamedTuple):
+    """
+    Balances merged by the weak unknowns eliminated between them; the last cluster is the outside.
+
+    ``parent`` (e + 1,) leads to a cluster's name; ``head``, ``tail`` and ``after`` list the entries
+    of weak unknowns in each, ``left`` counts them; ``firm`` says that it has other unknowns;
+    ``begins`` and ``rows`` are the balances of each unknown, ``used`` those already eliminated.
+    """
+
+    parent: Ints
+    head: Ints
+    tail: Ints
+    after: Ints
+    left: Ints
+    firm: Bools
+    unknown: Ints
+    begins: Ints
+    rows: Ints
+    used: Bools
+
+
+@compiled
+def _clusters(start: Ints, index: Ints, weak: Bools) -> _Clusters:
+    e = len(start) - 1
+    begins, rows = turned(start, index, len(weak))
+    head, tail = np.full(e + 1, NONE, dtype=np.int64), np.full(e + 1, NONE, dtype=np.int64)
+    after = np.full(len(index), NONE, dtype=np.int64)
+    left, firm = np.zeros(e + 1, dtype=np.int64), np.ones(e + 1, dtype=np.bool_)
+    for r in range(e):
+        for p in range(start[r], start[r + 1]):
+            if weak[index[p]]:
+                left[r] += 1
+                if tail[r] == NONE:
+                    head[r] = p
+                else:
+                    after[tail[r]] = p
+                tail[r] = p
+        firm[r] = left[r] < start[r + 1] - start[r]
+    used = np.zeros(len(weak), dtype=np.bool_)
+    return _Clusters(np.arange(e + 1), head, tail, after, left, firm, index, begins, rows, used)
+
+
+@compiled
+def _find(parent: Ints, row: int) -> int:
+    """Give the cluster of a balance."""
+    while parent[row] != row:
+        parent[row] = parent[parent[row]]
+        row = parent[row]
+    return row
+
+
+@compiled
+def _other_end(clusters: _Clusters, u: int, cluster: int) -> int:
+    """
+    Give the cluster at the other end of an unknown, the outside if it ends there.
+
+    ``NONE`` for one with both ends in the cluster: it closes a loop of unread flows, and no balance
+    of this cluster can determine it.
+    """
+    inside, outside = 0, len(clusters.parent) - 1
+    for p in range(clusters.begins[u], clusters.begins[u + 1]):
+        there = _find(clusters.parent, clusters.rows[p])
+        if there != cluster:
+            return int(there)
+        inside += 1
+    return outside if inside == 1 else NONE
+
+
+@compiled
+def _merge(clusters: _Clusters, cluster: int, into: int) -> None:
+    """Join a cluster whose balance is used up to another."""
+    clusters.parent[cluster] = into
+    clusters.firm[into] = clusters.firm[into] or clusters.firm[cluster]
+    if into == len(clusters.parent) - 1 or clusters.head[cluster] == NONE:
+        return
+    if clusters.tail[into] == NONE:
+        clusters.head[into] = clusters.head[cluster]
+    else:
+        clusters.after[clusters.tail[into]] = clusters.head[cluster]
+    clusters.tail[into] = clusters.tail[cluster]
+    clusters.left[into] += clusters.left[cluster]
+
+
+@compiled
+def _take(clusters: _Clusters, row: int) -> int:
+    """Use up a balance: give the weak unknown eliminated after it, or none, and merge."""
+    cluster, outside = _find(clusters.parent, row), len(clusters.parent) - 1
+    chosen, into = NONE, outside
+    link = clusters.head[cluster]
+    while link != NONE:
+        u = clusters.unknown[link]
+        link = clusters.after[link]
+        other = NONE if clusters.used[u] else _other_end(clusters, u, cluster)
+        if other == NONE:
+            continue
+        nearer = (other != outside) > (into != outside)
+        as_near = (other != outside) == (into != outside)
+        if chosen == NONE or nearer or (as_near and u < chosen):
+            chosen, into = u, other
+    if chosen != NONE:
+        clusters.used[chosen] = True
+        clusters.left[cluster] -= 1
+    _merge(clusters, cluster, into)
+    return int(chosen)
+
+
+@compiled
+def matched(start: Ints, index: Ints, weak: Bools, sequence: Ints) -> tuple[Ints, Ints]:
+    """
+    Give the balances in order, each with the weak unknown eliminated after it, or -1.
+
+    ``start``, ``index`` the balances' rows; ``sequence`` (e,) the order wished for.  A balance
+    whose only unknowns are weak waits until one of them was used up next to it.
+    """
+    clusters, e = _clusters(start, index, weak), len(start) - 1
+    row, unknown = np.empty(e, dtype=np.int64), np.empty(e, dtype=np.int64)
+    waiting, count = sequence.copy(), 0
+    while len(waiting) > 0:
+        postponed = 0
+        for r in waiting:
+            cluster = _find(clusters.parent, r)
+            if clusters.firm[cluster] or clusters.left[cluster] == 0:
+                row[count], unknown[count] = r, _take(clusters, r)
+                count += 1
+            else:
+                waiting[postponed] = r
+                postponed += 1
+        if postponed == len(waiting):
+            # None can begin: the first does all the same.
+            row[count], unknown[count] = waiting[0], _take(clusters, waiting[0])
+            count += 1
+            waiting = waiting[1:].copy()
+        else:
+            waiting = waiting[:postponed].copy()
+    return row, unknown
+
+
+@compiled
+def in_order(
+    order: Ints,
+    weak: Bools,
+    common: Bools,
+    pair_row: Ints,
+    pair_unknown: Ints,
+    rank: Ints,
+    row_rank: Ints,
+    ranks: int,
+) -> tuple[Ints, Ints]:
+    """
+    Give unknowns and balances in order of elimination, rank by rank, and what comes last.
+
+    ``rank`` (n,) and ``row_rank`` (e,) below ``ranks``.  Unknowns with a pivot of their own, then
+    balances with what is matched to them; at the end weak unknowns without a balance, and what
+    readings all over the flowsheet share.
+    """
+    n, e = len(order), len(pair_row)
+    whole, count = np.empty(n + e, dtype=np.int64), 0
+    waiting = weak.copy()
+    for r in range(ranks):
+        for j in order:
+            if rank[j] == r and not weak[j] and not common[j]:
+                whole[count] = j
+                count += 1
+        for k in range(e):
+            if row_rank[pair_row[k]] != r:
+                continue
+            whole[count] = n + pair_row[k]
+            count += 1
+            if pair_unknown[k] != NONE:
+                whole[count] = pair_unknown[k]
+                waiting[pair_unknown[k]] = False
+                count += 1
+    last = order[waiting[order]]
+    shared = order[(common & ~weak)[order]]
+    whole[count : count + len(last)] = last
+    whole[count + len(last) :] = shared
+    return whole, last
