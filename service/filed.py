@@ -12,6 +12,7 @@ from service.balances.service import balance
 from service.kit import intake
 from service.kit.media import JSON
 from service.kit.problems import refuse_faulty
+from service.kit.replies import as_json, sound
 from service.kit.settings import Settings
 from service.report.document import Document
 from service.report.forms import written
@@ -30,7 +31,7 @@ class Report:
     def written(self, media_type: str) -> bytes:
         """Give the report in a form."""
         if media_type == JSON:
-            return f"{self.reply.model_dump_json(by_alias=True, indent=2)}\n".encode()
+            return f"{as_json(self.reply, 2)}\n".encode()
         return written(self.document, media_type)
 
 
@@ -70,8 +71,8 @@ def kept_balance(document: Any) -> BalanceReply:  # noqa: ANN401 - any JSON valu
 
 
 def _of_balance(reply: BalanceReply) -> Report:
-    return Report(reply, document_of(reply))
+    return Report(reply, document_of(sound(reply)))
 
 
 def _of_test(reply: TestReply) -> Report:
-    return Report(reply, test.document_of(reply))
+    return Report(reply, test.document_of(sound(reply)))

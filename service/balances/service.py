@@ -17,7 +17,7 @@ from service.kit.problems import (
     problem_of,
     refuse_faulty,
 )
-from service.kit.replies import as_bytes, refuse_doubtful
+from service.kit.replies import as_bytes, refuse_doubtful, sound
 from service.kit.settings import Settings
 from service.report.forms import written
 
@@ -154,7 +154,7 @@ def balance_json(body: bytes, settings: Settings) -> bytes:
 
 def balance_report(body: bytes, settings: Settings, media_type: str) -> bytes:
     """Give the report of what a request asks for; raises what :func:`balance` raises."""
-    return written(document_of(balance(body, settings)), media_type)
+    return written(document_of(sound(balance(body, settings))), media_type)
 
 
 def _answered(intake: Intake, settings: Settings) -> BalanceReply:

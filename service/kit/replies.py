@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import TypeVar
 
 from pydantic import BaseModel, ConfigDict
 
@@ -12,6 +13,8 @@ OUT_OF_RANGE = (
     "The calculation ran out of the range of numbers. Look for values or standard deviations that "
     "differ from the rest by many orders."
 )
+
+_Reply = TypeVar("_Reply", bound="Out")
 
 _NOT_FINITE = (b"NaN", b"Infinity")
 
@@ -42,6 +45,19 @@ def as_bytes(reply: Out) -> bytes:
     if any(word in text for word in _NOT_FINITE) and not _is_finite(reply):
         raise refuse_doubtful(OUT_OF_RANGE)
     return text
+
+
+def sound(reply: _Reply) -> _Reply:
+    """
+    Give a reply of which something else than JSON is to be made.
+
+    Raises
+    ------
+    RefusalError
+        as :func:`as_bytes`.
+    """
+    as_bytes(reply)
+    return reply
 
 
 def refuse_doubtful(reason: str) -> RefusalError:

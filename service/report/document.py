@@ -119,9 +119,11 @@ MOST_COLUMNS = 8
 
 
 def parts(table: Table) -> Iterator[Table]:
-    """Give a table in parts that fit a sheet of paper; the names stand in each of them."""
-    for start in range(0, max(len(table.columns), 1), MOST_COLUMNS):
-        some = slice(start, start + MOST_COLUMNS)
+    """Give a table in parts that fit a sheet of paper, about as wide; names stand in each."""
+    count = max(-(-len(table.columns) // MOST_COLUMNS), 1)
+    width = max(-(-len(table.columns) // count), 1)
+    for start in range(0, count * width, width):
+        some = slice(start, start + width)
         rows = tuple(Row(row.name, row.cells[some], row.unit) for row in table.rows)
         caption = f"{table.caption}, continued" if start else table.caption
         yield replace(table, caption=caption, columns=table.columns[some], rows=rows)

@@ -71,7 +71,7 @@ class Curve:
 
 @dataclass(frozen=True, slots=True)
 class Places:
-    """Places and curves over two axes; both begin at zero, and x ends at 100."""
+    """Places and curves over two axes; x is a percentage."""
 
     x_axis: str
     y_axis: str

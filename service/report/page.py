@@ -13,6 +13,7 @@ from markupsafe import Markup
 
 from . import plot
 from .document import Block, Caution, Cell, Chart, Document, Items, Section, Table, parts, text_of
+from .drawings import Flows
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +38,15 @@ def _kind(cell: Cell) -> str:
     if not isinstance(cell, str):
         return "figure"
     return "long" if len(cell) > _LONG else "words"
+
+
+_MOST_BESIDE_TEXT = 14
+"""A flowsheet of more streams gets a sheet of its own on paper, or its words would be too small."""
+
+
+def _is_tall(chart: Chart) -> bool:
+    drawing = chart.drawing
+    return isinstance(drawing, Flows) and len(drawing.streams) > _MOST_BESIDE_TEXT
 
 
 @cache
@@ -81,6 +91,7 @@ def page(document: Document) -> bytes:
         kind=_kind,
         groups=_groups,
         picture=_Pictures(),
+        is_tall=_is_tall,
         is_table=lambda block: isinstance(block, Table),
         is_caution=lambda block: isinstance(block, Caution),
         is_items=lambda block: isinstance(block, Items),

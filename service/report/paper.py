@@ -58,6 +58,7 @@ class Paper(FPDF):
         super().__init__(format="A4")
         self._foot = said(title)
         self.set_margins(MARGIN, MARGIN)
+        self.c_margin = 0.0  # cells have the padding that they are given, and no more
         self.set_auto_page_break(auto=True, margin=FOOT)
         folder = Path(str(files("matplotlib"))) / "mpl-data" / "fonts" / "ttf"
         for style, name in _FONTS.items():

@@ -48,10 +48,18 @@ _CAPTION, _HEADING = 12.0, 14.0
 _HEADING_ROOM = 38.0
 """Millimetres that must be left on a sheet for a heading and the first lines below it."""
 
-_TALLEST = 150.0
+_TALLEST, _WHOLE_SHEET = 150.0, 232.0
+"""Millimetres that a drawing may be high: beside text, or on a sheet that it has to itself."""
+
+_LEAST_SCALE = 0.7
+"""A drawing that would be smaller than this beside text gets a sheet of its own."""
+
 _SIZE = re.compile(r'width="([\d.]+)pt" height="([\d.]+)pt"')
 _MOST_LETTERS = 30
 """Letters after which a cell is broken into lines."""
+
+_SLACK = 1.03
+"""A column is a little wider than its widest cell, or rounding would break that into lines."""
 
 _MEASURED = 4
 """Of so many cells of most letters the widest makes the width of a column."""
@@ -167,9 +175,9 @@ def _widths(paper: Paper, table: Table) -> tuple[tuple[float, ...], float]:
     most = paper.get_string_width("n" * _MOST_LETTERS)
     natural = [min(_widest(paper, column), most) for column in columns]
     room = WIDTH - _SPACE * len(columns)
-    scale = min(1.0, room / sum(natural))
+    scale = min(1.0, room / (_SLACK * sum(natural)))
     size = max(SMALL * scale, _LEAST_SIZE)
-    return tuple(width * scale + _SPACE for width in natural), size
+    return tuple(width * scale * _SLACK + _SPACE for width in natural), size
 
 
 def _widest(paper: Paper, texts: Sequence[str]) -> float:
@@ -236,5 +244,6 @@ def _fitted(svg: str, width: float) -> tuple[float, float]:
     if found is None:  # pragma: no cover - every drawing says its size
         raise ValueError("A drawing does not say how large it is.")
     natural = float(found[1]) * POINT, float(found[2]) * POINT
-    scale = min(1.0, width / natural[0], _TALLEST / natural[1])
+    tallest = _TALLEST if natural[1] * _LEAST_SCALE < _TALLEST else _WHOLE_SHEET
+    scale = min(1.0, width / natural[0], tallest / natural[1])
     return natural[0] * scale, natural[1] * scale

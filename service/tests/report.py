@@ -7,12 +7,10 @@ from typing import Any
 
 from service.balances import kept
 from service.balances.report import document_of as document_of_balance
-from service.balances.table.cells import value_of
-from service.balances.table.streams import tabled
 from service.report.document import Block, Column, Document, Items, Paragraph, Section
 
-from .reply import PassFed, PassResult, TestReply
-from .table import settings_of
+from .reply import PassResult, TestReply
+from .table import headline, settings_of, trays
 
 TITLE = "Report of a laboratory test"
 """The title of a report whose sheet has none."""
@@ -30,7 +28,11 @@ _FACTS = {
 def document_of(reply: TestReply) -> Document:
     """Give the report of a test."""
     whole = document_of_balance(reply)
-    passes = Section("passes", "The passes", tuple(b for run in reply.passes for b in _pass(run)))
+    passes = Section(
+        "passes",
+        "The passes",
+        tuple(b for i, run in enumerate(reply.passes, 1) for b in _pass(i, run)),
+    )
     return replace(
         whole,
         title=reply.title or TITLE,
@@ -53,32 +55,17 @@ def _facts(reply: TestReply) -> tuple[tuple[str, str], ...]:
     return tuple((words, given[name]) for name, words in _FACTS.items() if given.get(name))
 
 
-def _pass(run: PassResult) -> tuple[Block, ...]:
-    said = [f"{run.name}: {run.kind}, fed with {', '.join(map(_fed, run.fed))}."]
+def _pass(i: int, run: PassResult) -> tuple[Block, ...]:
     told = settings_of(run)
-    said += [f"Set: {told}."] if told else []
-    said += [run.note] if run.note else []
-    unit = run.products[0].mass.unit
-    table = tabled(
-        f"{run.name}: what it made",
-        "Tray",
-        [product.lot for product in run.products],
-        [
-            (Column("mass", unit), [value_of(p.mass) for p in run.products]),
-            (Column("of what it took", "%"), [value_of(p.of_feed) for p in run.products]),
-            (Column("note"), [p.note or "" for p in run.products]),
-        ],
-    )
-    if not any(product.note for product in run.products):
+    said = [headline(i, run), f"Set: {told}." if told else "", run.note or ""]
+    notes = [product.note or "" for product in run.products]
+    table = trays(run)
+    if any(notes):
+        rows = zip(table.rows, notes, strict=True)
         table = replace(
             table,
-            columns=table.columns[:-1],
-            rows=tuple(replace(row, cells=row.cells[:-1]) for row in table.rows),
+            columns=(*table.columns, Column("note")),
+            rows=tuple(replace(row, cells=(*row.cells, note)) for row, note in rows),
         )
     closed = tuple(f"As read: {closure.statement}" for closure in run.closure)
-    return (Paragraph(" ".join(said)), table, *((Items(closed),) if closed else ()))
-
-
-def _fed(fed: PassFed) -> str:
-    name = fed.lot or fed.stream
-    return f"a part of {name}" if fed.role == "part" else name
+    return (Paragraph(" ".join(filter(None, said))), table, *((Items(closed),) if closed else ()))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from service.balances.intake import Intake
 from service.balances.service import balanced
-from service.kit.replies import as_bytes
+from service.kit.replies import as_bytes, sound
 from service.kit.settings import Settings
 from service.report.forms import written
 
@@ -36,4 +36,4 @@ def test_json(body: bytes, settings: Settings) -> bytes:
 
 def test_report(body: bytes, settings: Settings, media_type: str) -> bytes:
     """Give the report of a sheet; raises what :func:`reconcile_test` raises."""
-    return written(document_of(reconcile_test(body, settings)), media_type)
+    return written(document_of(sound(reconcile_test(body, settings))), media_type)

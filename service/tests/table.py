@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from service.balances.reply import Amount, Share
 from service.balances.table import as_text as balance_as_text
-from service.kit.figures import plus_minus
-from service.kit.plain_table import Column, paragraph, table
+from service.balances.table.cells import value_of
+from service.balances.table.streams import tabled
+from service.kit.plain_table import paragraph
+from service.report import plain
+from service.report.document import Column, Table
 
 from .reply import PassResult, TestReply
-
-
-def _shown(of: Amount | Share) -> str:
-    return "unknown" if of.value is None else plus_minus(of.value, of.sd)
 
 
 def _setting(name: str, value: object) -> str:
@@ -33,24 +31,35 @@ def _title(i: int, run: PassResult) -> str:
     return plain if run.name.casefold() == plain.casefold() else f"{plain}: {run.name}"
 
 
-def _pass(i: int, run: PassResult) -> list[str]:
-    """Give one pass: how it was set, what it took and made, how it closed as read."""
+def headline(i: int, run: PassResult) -> str:
+    """Say which pass it is, what was done, and to what."""
     fed = ", ".join(f"a part of {f.lot}" if f.role == "part" else f.stream for f in run.fed)
     kind = "" if run.kind == "other" else f" ({run.kind})"
-    lines = paragraph(f"{_title(i, run)}{kind}, fed with {fed}.", "  ")
-    told = settings_of(run)
-    lines += paragraph(f"Set: {told}.", "  ") if told else []
-    lines += table(
+    return f"{_title(i, run)}{kind}, fed with {fed}."
+
+
+def trays(run: PassResult) -> Table:
+    """Give what a pass made."""
+    return tabled(
+        f"{run.name}: what it made",
+        "Tray",
         [product.lot for product in run.products],
         [
-            Column(
-                f"mass, {run.products[0].mass.unit or 'relative'}",
-                [_shown(p.mass) for p in run.products],
+            (
+                Column("mass", run.products[0].mass.unit or "relative"),
+                [value_of(p.mass) for p in run.products],
             ),
-            Column("of feed, %", [_shown(p.of_feed) for p in run.products]),
+            (Column("of feed", "%"), [value_of(p.of_feed) for p in run.products]),
         ],
-        "Tray",
     )
+
+
+def _pass(i: int, run: PassResult) -> list[str]:
+    """Give one pass: how it was set, what it took and made, how it closed as read."""
+    lines = paragraph(headline(i, run), "  ")
+    told = settings_of(run)
+    lines += paragraph(f"Set: {told}.", "  ") if told else []
+    lines += plain.lines(trays(run))
     for closure in run.closure:
         lines += paragraph(f"As read: {closure.statement}", "  ")
     return lines

@@ -15,15 +15,18 @@ from service.balances.kept import reply_of
 from service.balances.reply import BalanceReply
 from service.balances.report import document_of
 from service.balances.service import balance
+from service.filed import report_of
 from service.kit.replies import as_json
 from service.kit.settings import Settings
 from service.report.page import page
+from tests.service.client import EXAMPLES
 from tests.service.report.replies import figures, hostile_reply, reply_to
 
 from .conftest import Watched
 
 pytestmark = pytest.mark.browser
 
+SHEET = EXAMPLES / "tests" / "tin-shed-over-three-stages.json"
 WIDTHS = (360, 768, 1440)
 
 
@@ -60,15 +63,19 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     text = as_json(balance(json.dumps(many_streams(60)).encode(), Settings()))
     long = re.sub(r'"(product \d+)"', lambda name: f'"{name[1]}{" and so on" * 19}"', text)
     large = reply_of(json.loads(long), BalanceReply)
-    replies = {"usual": reply_to("tin-shed"), "hostile": hostile_reply(), "large": large}
-    written = {}
-    for name, reply in replies.items():
-        written[name] = folder / f"{name}.html"
-        written[name].write_bytes(page(document_of(reply)))
+    documents = {
+        "usual": document_of(reply_to("tin-shed")),
+        "hostile": document_of(hostile_reply()),
+        "large": document_of(large),
+        "test": report_of(SHEET.read_bytes(), Settings()).document,
+    }
+    written = {name: folder / f"{name}.html" for name in documents}
+    for name, document in documents.items():
+        written[name].write_bytes(page(document))
     return written
 
 
-@pytest.mark.parametrize("name", ["usual", "hostile", "large"])
+@pytest.mark.parametrize("name", ["usual", "hostile", "large", "test"])
 def test_the_page_is_quiet_and_asks_for_nothing(
     watched: Watched, pages: dict[str, Path], name: str
 ) -> None:
@@ -79,7 +86,7 @@ def test_the_page_is_quiet_and_asks_for_nothing(
     assert [pages[name].as_uri()] == watched.requests
 
 
-@pytest.mark.parametrize("name", ["usual", "hostile", "large"])
+@pytest.mark.parametrize("name", ["usual", "hostile", "large", "test"])
 def test_nothing_runs_out_of_the_window(
     watched: Watched, pages: dict[str, Path], name: str
 ) -> None:
@@ -186,7 +193,7 @@ def test_no_table_or_drawing_is_wider_than_the_paper(
 ) -> None:
     """Laid out for print, nothing is wider than what stands between the margins of A4."""
     watched.page.emulate_media(media="print")
-    for name in ("usual", "large"):
+    for name in ("usual", "large", "test"):
         shown = watched.show(pages[name], round(180 / 25.4 * 96))
         wide = shown.evaluate(
             """() => [...document.querySelectorAll('table, svg')]

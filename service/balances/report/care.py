@@ -17,6 +17,8 @@ from service.report.document import (
 )
 
 _WHOLE = 100.0
+_EVEN = 0.5
+_MOST_NAMED = 5
 
 
 def blocks(reply: BalanceReply) -> tuple[Block, ...]:
@@ -88,21 +90,21 @@ def _chance(standing: Standing) -> str:
 
 
 def first(reply: BalanceReply) -> str:
-    """Name in a sentence the streams that more likely than not pass the level of exemption."""
-    care = reply.care
-    found = [
-        stream.stream
-        for stream in (care.radioactivity if care else [])
-        if stream.exemption.chance is not None and stream.exemption.chance > _EVEN
-    ]
-    if care is None or not found:
+    """Name in a sentence the products that more likely than not pass the level of exemption."""
+    if reply.care is None:
         return ""
-    level = care.radioactivity[0].exemption.level
-    names = ", ".join(f"'{name}'" for name in found)
+    leaving = {stream.name for stream in reply.streams if stream.role == "product"}
+    found = [
+        f"'{stream.stream}'"
+        for stream in reply.care.radioactivity
+        if stream.stream in leaving and (stream.exemption.chance or 0.0) > _EVEN
+    ]
+    if not found:
+        return ""
+    level = reply.care.radioactivity[0].exemption.level
+    rest = len(found) - _MOST_NAMED
+    more = f" and {rest} more" if rest > 0 else ""
     return (
-        f"Mind thorium and uranium: above {level:g} Bq/g is more likely than not in {names}; "
-        "see the section on care."
+        f"Mind thorium and uranium: above {level:g} Bq/g is more likely than not in "
+        f"{', '.join(found[:_MOST_NAMED])}{more}; see the section on care."
     )
-
-
-_EVEN = 0.5

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from matplotlib.axes import Axes
 
@@ -12,10 +14,13 @@ from .sheet import INK, LETTER, LINE, MOST_ON_AXIS, MUTED, RECONCILED, SIZE, She
 _WIDTH, _HEIGHT = 205.0, 165.0
 _MOST_LETTERS = 22
 _WHOLE = 100.0
+_STEP = 10.0
+"""The axis of x begins at a multiple of this."""
+
 _CORNERS = 61
 """Corners of the polygon that an ellipse is drawn as."""
 
-_FAR_ABOVE = 1.6
+_FAR_ABOVE = 2.6
 """The axis reaches no farther than so many times what was found, for a limiting curve."""
 
 _ROOM = 1.08
@@ -28,13 +33,14 @@ def draw(sheet: Sheet, places: Places) -> None:
     axes.grid(color=LINE, linewidth=0.5)
     axes.set_axisbelow(True)
     highest = _highest(places)
-    axes.set_xlim(0, _WHOLE)
+    least = _least(places)
+    axes.set_xlim(least, _WHOLE)
     axes.set_ylim(0, highest * _ROOM)
     for curve in places.curves:
         _curve(axes, curve)
     for point in places.points:
         _point(axes, point)
-    _names(sheet, axes, places, highest * _ROOM)
+    _names(sheet, axes, places, (least, highest * _ROOM))
     axes.set_xlabel(sheet.words(shortened(places.x_axis, MOST_ON_AXIS)))
     axes.set_ylabel(sheet.words(shortened(places.y_axis, MOST_ON_AXIS)))
 
@@ -46,6 +52,12 @@ def _highest(places: Places) -> float:
     known = max(tops, default=0.0)
     limits = [y for curve in places.curves if curve.ink is Ink.LIMIT for y in curve.y]
     return max(known, min(max(limits, default=0.0), _FAR_ABOVE * known)) or 1.0
+
+
+def _least(places: Places) -> float:
+    """Give where the axis of x begins: at zero, unless all places are crowded at the other end."""
+    lowest = min((point.x - point.x_half for point in places.points), default=0.0)
+    return _STEP * math.floor((lowest - _STEP / 2) / _STEP) if lowest > _WHOLE / 2 else 0.0
 
 
 def _point(axes: Axes, point: Point) -> None:
@@ -98,16 +110,20 @@ _FAR = 10
 """A name farther off than this has a line to its place."""
 
 
-def _names(sheet: Sheet, axes: Axes, places: Places, top: float) -> None:
+def _names(sheet: Sheet, axes: Axes, places: Places, ends: tuple[float, float]) -> None:
     """Write each name on the side where it covers least of what is there already."""
-    across, up = _WIDTH / _WHOLE, _HEIGHT / top
+    least, top = ends
+    across, up = _WIDTH / (_WHOLE - least), _HEIGHT / top
     leader = {"arrowstyle": "-", "color": MUTED, "linewidth": 0.5, "shrinkB": 3}
     taken = [
-        (p.x * across - 3, p.y * up - 3, p.x * across + 3, p.y * up + 3) for p in places.points
+        ((p.x - least) * across - 3, p.y * up - 3, (p.x - least) * across + 3, p.y * up + 3)
+        for p in places.points
     ]
     for point in places.points:
         name = shortened(point.name, _MOST_LETTERS)
-        boxes = [(_box(point.x * across, point.y * up, name, side), side) for side in _SIDES]
+        boxes = [
+            (_box((point.x - least) * across, point.y * up, name, side), side) for side in _SIDES
+        ]
         box, side = min(boxes, key=lambda item: _cover(item[0], taken))
         taken.append(box)
         axes.annotate(

@@ -3,6 +3,8 @@
 import pytest
 
 from service.balances.report import document_of
+from service.kit.problems import RefusalError
+from service.kit.replies import sound
 from service.report.document import Column, Row, Table, Value, parts, text_of
 from tests.service.client import EXAMPLE_NAMES
 
@@ -46,3 +48,15 @@ def test_a_wide_table_comes_in_parts_that_lose_nothing() -> None:
     assert columns == tuple(column for part in found for column in part.columns)
     for k, row in enumerate(rows):
         assert row.cells == tuple(cell for part in found for cell in part.rows[k].cells)
+
+
+def test_a_number_that_is_none_is_never_reported() -> None:
+    """Where the calculation ran out of the range of numbers there is a refusal, not a page."""
+    whole = reply_to("flow-network")
+    first = whole.streams[0]
+    mass = first.mass.model_copy(update={"value": float("nan")})
+    streams = [first.model_copy(update={"mass": mass}), *whole.streams[1:]]
+
+    with pytest.raises(RefusalError, match="range of numbers"):
+        sound(whole.model_copy(update={"streams": streams}))
+    assert sound(whole) is whole

@@ -12,9 +12,10 @@ from service.cli import application
 from service.filed import report_of
 from service.kit.figures import plus_minus
 from service.kit.media import CSV, HTML
+from service.kit.replies import as_json
 from service.kit.settings import Settings
 from service.report.document import Caution, Section, text_of
-from service.tests.reply import TestReply, as_json
+from service.tests.reply import TestReply
 from service.tests.report import document_of
 from service.tests.service import reconcile_test
 from tests.service.client import EXAMPLES, JSON, ask
@@ -52,7 +53,7 @@ def test_every_pass_stands_with_its_settings_and_trays() -> None:
 
     assert "passes" == keys[keys.index("flow") + 1]
     for run in reply().passes:
-        assert f"{run.name}: {run.kind}" in said
+        assert f"({run.kind})" in said
         for tray in run.products:
             assert plus_minus(tray.mass.value, tray.mass.sd) in cells(passes)
             assert plus_minus(tray.of_feed.value, tray.of_feed.sd) in cells(passes)
