@@ -21,6 +21,7 @@ from service.drift import routes as drift
 from service.drift.schemas import DriftRequest
 from service.flowsheets import routes as flowsheets
 from service.flowsheets.schemas import FlowsheetVersion
+from service.kept_tests import routes as kept_tests
 from service.kit import contract, problem_replies
 from service.kit.body import BodyLimit
 from service.kit.calculations import InThreads, Lanes
@@ -46,6 +47,7 @@ from service.store import calls
 from service.store.migrate import is_newest
 from service.tests import routes as tests
 from service.tests.schemas import TestSheet
+from service.tests.spreadsheet import routes as test_sheets
 from service.version import VERSION
 
 _DESCRIPTION = """\
@@ -116,6 +118,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
         openapi_tags=[
             {"name": "balances", "description": "Reconciled balances."},
             {"name": "tests", "description": "Laboratory tests, as they were run."},
+            {"name": "kept tests", "description": "Tests of a site, kept with their sheets."},
             {"name": "drift", "description": "Many shifts looked at together."},
             {"name": "sampling plans", "description": "The next best readings."},
             {"name": "sites", "description": "What a caller sees and changes together."},
@@ -136,6 +139,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.state.calculating = set()  # balances of shifts that nobody waits for any more
     app.include_router(routes.router)
     app.include_router(tests.router)
+    app.include_router(test_sheets.router)
     app.include_router(drift.router)
     app.include_router(sampling_plans.router)
     app.include_router(sites.router)
@@ -145,6 +149,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.include_router(readings.router)
     app.include_router(shifts.router)
     app.include_router(shift_lists.router)
+    app.include_router(kept_tests.router)
     pages.install(app)
     _install_readiness(app)
     problem_replies.install(app)

@@ -16,8 +16,12 @@ def _folder() -> Traversable:
 def _requests() -> dict[str, Traversable]:
     """Find the requests: balances in the folder itself, those of other doors in one each."""
     inner = [entry for door in _folder().iterdir() if door.is_dir() for entry in door.iterdir()]
-    entries = sorted([*_folder().iterdir(), *inner], key=lambda entry: entry.name)
-    return {e.name.removesuffix(".json"): e for e in entries if e.name.endswith(".json")}
+    entries = [e for e in (*_folder().iterdir(), *inner) if e.name.endswith(".json")]
+    return {e.name.removesuffix(".json"): e for e in sorted(entries, key=_name)}
+
+
+def _name(entry: Traversable) -> str:
+    return entry.name.removesuffix(".json")
 
 
 def names() -> list[str]:

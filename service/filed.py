@@ -19,6 +19,7 @@ from service.report.forms import written
 from service.tests import report as test
 from service.tests.reply import TestReply
 from service.tests.service import reconcile_test
+from service.tests.spreadsheet.service import kind_of, through
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,19 +40,22 @@ def report_of(body: bytes, settings: Settings) -> Report:
     """
     Give the report of what a file holds.
 
-    That is a request for a balance or the sheet of a test, which is calculated; the reply to one;
-    or a balance of a shift as the service tells it.
+    That is a request for a balance or the sheet of a test in any form, which is calculated; the
+    reply to one; or a balance of a shift or a kept test as the service tells it.
 
     Raises
     ------
     RefusalError
         where it is none of them, or has a fault, or no balance.
     """
+    kind = kind_of(body)
+    if kind != JSON:
+        return _of_test(through(body, settings, kind, reconcile_test))
     read = intake.document_of(body)
     document = read.value if isinstance(read.value, dict) else {}
-    is_test = "passes" in document
     if not _is_reply(document) and isinstance(document.get("balance"), dict):
         document = document["balance"]
+    is_test = "passes" in document
     if _is_reply(document):
         if read.faults:
             raise refuse_faulty(read.faults)

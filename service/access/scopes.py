@@ -16,6 +16,7 @@ NEEDED: dict[str, Scope] = {
     "reconcile_test": Scope.READ,
     "look_for_drift": Scope.READ,
     "plan_sampling": Scope.READ,
+    "get_blank_test_sheet": Scope.READ,
     "list_sites": Scope.READ,
     "get_site": Scope.READ,
     "put_site": Scope.ADMINISTER,
@@ -50,6 +51,16 @@ NEEDED: dict[str, Scope] = {
     "unlock_balance": Scope.SIGN,
     "decide_on_reading": Scope.SIGN,
     "list_trail": Scope.READ,
+    "keep_test": Scope.POST,
+    "correct_test": Scope.POST,
+    "list_tests": Scope.READ,
+    "get_test": Scope.READ,
+    "get_test_sheet": Scope.READ,
+    "list_test_revisions": Scope.READ,
+    "get_test_revision": Scope.READ,
+    "get_test_revision_sheet": Scope.READ,
+    "get_test_record": Scope.READ,
+    "compare_test_revisions": Scope.READ,
 }
 """The scope that each other operation needs, by the name of the operation."""
 

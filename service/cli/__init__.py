@@ -14,7 +14,7 @@ import typer
 
 from service.version import VERSION
 
-from . import calculations, keys, report, running, shifts
+from . import calculations, keys, report, running, sheet, shifts
 from .terminal import CLOSED, DEFECT, complain, write
 
 application = typer.Typer(
@@ -28,6 +28,7 @@ application = typer.Typer(
 )
 calculations.install(application)
 report.install(application)
+sheet.install(application)
 running.install(application)
 application.add_typer(keys.application)
 application.add_typer(shifts.application)

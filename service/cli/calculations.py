@@ -85,10 +85,10 @@ def _sampling_plan() -> Calculation[SamplingPlanReply]:
 
 
 def _test() -> Calculation[TestReply]:
-    from service.tests.service import reconcile_test
+    from service.tests.spreadsheet.service import reconcile_any
     from service.tests.table import as_text
 
-    return Calculation(reconcile_test, as_text)
+    return Calculation(reconcile_any, as_text)
 
 
 def _add(
@@ -147,6 +147,6 @@ def install(application: typer.Typer) -> None:
         application,
         "test",
         _test,
-        "Reconcile a laboratory test, written down as passes and trays, and print it.",
+        "Reconcile a laboratory test, in JSON or on a sheet that was filled in, and print it.",
     )
     application.command()(example)

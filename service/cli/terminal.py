@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import sys
+import tempfile
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NoReturn
 
@@ -18,6 +20,11 @@ CLOSED, NO_BALANCE, BAD_INPUT, DEFECT = 0, 1, 2, 3
 RequestFile = Annotated[str, typer.Argument(help="A request in JSON; '-' is standard input.")]
 AsJson = Annotated[
     bool, typer.Option("--json", help="Print the reply of the service instead of a table.")
+]
+
+
+Replace = Annotated[
+    bool, typer.Option("--replace", help="Write over a file that is there already.")
 ]
 
 
@@ -77,3 +84,34 @@ def request_in(file: str, limit_bytes: int) -> bytes:
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         stop(f"'{file}' cannot be read: {reason}.")
+
+
+def file_to_write(output: str, endings: Mapping[str, str], *, replace: bool) -> tuple[Path, str]:
+    """Give the file to write and the form that its ending names, or end with what is wrong."""
+    path = Path(output)
+    kind = endings.get(path.suffix.lower())
+    if kind is None:
+        stop(f"the ending of '{output}' names no form. Known endings: {', '.join(endings)}.")
+    if path.is_dir():
+        stop(f"'{output}' is a directory, not a file.")
+    if path.exists() and not replace:
+        stop(f"'{output}' is there already. Give another name, or --replace to write over it.")
+    return path, kind
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write a file whole or not at all."""
+    try:
+        descriptor, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.stem[:32]}-")
+        try:
+            with os.fdopen(descriptor, "wb") as stream:
+                stream.write(content)
+            mask = os.umask(0)
+            os.umask(mask)
+            Path(name).chmod(0o666 & ~mask)
+            Path(name).replace(path)
+        except BaseException:
+            Path(name).unlink(missing_ok=True)
+            raise
+    except OSError as error:
+        stop(f"'{path}' cannot be written: {error.strerror or error}.")

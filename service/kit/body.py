@@ -89,8 +89,13 @@ def _refuse_media_type(detail: str, accepted: str, how: str) -> RefusalError:
     return RefusalError(UNSUPPORTED_MEDIA_TYPE, problem, {"Accept": accepted})
 
 
-def _media_type(headers: Headers, known: Sequence[str], how: str) -> str:
-    """Give the media type of a body, which is one of those known, in UTF-8 and not compressed."""
+_CHARSETS = frozenset({"utf-8", "us-ascii"})
+
+
+def _media_type(
+    headers: Headers, known: Sequence[str], how: str, charsets: frozenset[str] = _CHARSETS
+) -> str:
+    """Give the media type of a body, which is one of those known, and not compressed."""
     accepted = ", ".join(known)
     given = headers.get("content-type", "")
     if given in known and "content-encoding" not in headers:
@@ -105,7 +110,7 @@ def _media_type(headers: Headers, known: Sequence[str], how: str) -> str:
     if kind not in known:
         named = "JSON" if known == (JSON,) else f"one of {accepted}"
         raise _refuse_media_type(f"The body is not declared as {named}.", accepted, how)
-    if charset not in {"utf-8", "us-ascii"}:
+    if charset not in (_CHARSETS if kind == JSON else charsets):
         named = "JSON" if kind == JSON else "It"
         raise _refuse_media_type(f"{named} is read in UTF-8 only.", accepted, how)
     if headers.get("content-encoding", "identity").strip().lower() != "identity":
@@ -127,14 +132,14 @@ async def json_bytes(request: Request) -> bytes:
 
 
 @dataclass(frozen=True, slots=True)
-class Lines:
-    """A body of many entries, and its media type: JSON, NDJSON or CSV."""
+class Sent:
+    """A body, and its media type."""
 
     kind: str
     content: bytes
 
 
-async def lines_bytes(request: Request) -> Lines:
+async def lines_bytes(request: Request) -> Sent:
     """
     Give the bytes of a body of many entries.
 
@@ -144,4 +149,22 @@ async def lines_bytes(request: Request) -> Lines:
         415 if it is declared as none of the three, 413 if it is too long.
     """
     kind = _media_type(request.headers, (JSON, NDJSON, CSV), _HOW_LINES)
-    return Lines(kind, await request.body())
+    return Sent(kind, await request.body())
+
+
+_OF_TABLES = _CHARSETS | {"windows-1252", "iso-8859-1", "utf-16"}
+"""How tables may be written; which of them it is, the reader of a table finds out."""
+
+
+async def sent(request: Request, kinds: Sequence[str]) -> Sent:
+    """
+    Give the bytes of a body that comes in one of several forms.
+
+    Raises
+    ------
+    RefusalError
+        415 if it is declared as none of them, 413 if it is too long.
+    """
+    how = f"Send 'Content-Type: ...' with one of {', '.join(kinds)}."
+    kind = _media_type(request.headers, kinds, how, _OF_TABLES)
+    return Sent(kind, await request.body())

@@ -51,6 +51,14 @@ MALFORMED = Kind(
     "The body could not be read as JSON (RFC 8259) in UTF-8. 'line' and 'column' tell where "
     "the reader gave up; the slip is there or just before.",
 )
+UNREADABLE_SHEET = Kind(
+    "unreadable-sheet",
+    400,
+    "The sheet cannot be read",
+    "The body is no workbook (.xlsx) or table (CSV) that can be read: it is something else, is "
+    "broken, locked with a password, or would unpack to far more than a sheet. 'detail' says "
+    "which, and what to do. A blank sheet is at /v1/tests/sheet.",
+)
 BODY_TOO_LARGE = Kind(
     "body-too-large",
     413,
@@ -251,6 +259,7 @@ KINDS: dict[str, Kind] = {
     for kind in (
         INVALID_REQUEST,
         MALFORMED,
+        UNREADABLE_SHEET,
         BODY_TOO_LARGE,
         UNSUPPORTED_MEDIA_TYPE,
         KEY_NEEDED,
@@ -284,9 +293,16 @@ KINDS: dict[str, Kind] = {
 class FaultEntry(BaseModel):
     """One thing wrong with the request."""
 
+    model_config = ConfigDict(json_schema_serialization_defaults_required=False)
+
     pointer: str = Field(
         description="Where, as a JSON pointer (RFC 6901); empty for the whole request.",
         examples=["/readings/3/sd"],
+    )
+    cell: str | None = Field(
+        default=None,
+        description="Where in a workbook or a table, if that is what was sent.",
+        examples=["sheet 'Trays', cell F7"],
     )
     code: str = Field(description="A stable word for programs.", examples=["bad-sd"])
     detail: str = Field(
@@ -437,8 +453,9 @@ def as_lines(problem: Problem) -> list[str]:
     """
     Give a problem as lines for a terminal: the detail, then one line for each fault.
 
-    A fault at the top of the request has the pointer '/', since an empty word reads badly.
+    A fault at the top of the request has the pointer '/', since an empty word reads badly; one in
+    a cell is told by the cell.
     """
     lines = [f"{problem.title}. {problem.detail}"]
-    lines += [f"{f.pointer or '/'}: {f.detail} {f.mend}" for f in problem.faults]
+    lines += [f"{f.cell or f.pointer or '/'}: {f.detail} {f.mend}" for f in problem.faults]
     return lines

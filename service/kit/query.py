@@ -111,6 +111,19 @@ def a_name(text: str) -> str:
     return text
 
 
+def a_text(most: int) -> Callable[[str], str]:
+    """Read a text of so many characters at most."""
+
+    def read(text: str) -> str:
+        if not text.strip() or len(text) > most or any(is_control(c) for c in text):
+            raise BadParameterError(
+                "it is no text.", f"Give 1 to {most} visible characters, percent-encoded."
+            )
+        return text.strip()
+
+    return read
+
+
 def a_word(*words: str) -> Callable[[str], str]:
     """Read one of these words."""
 

@@ -12,7 +12,7 @@ from typing import Any
 
 from reconcile.faults import Fault, Where
 from service.kit import strict_json
-from service.kit.body import Lines
+from service.kit.body import Sent
 from service.kit.intake import document_of, fitted
 from service.kit.media import CSV, NDJSON
 from service.kit.problems import MALFORMED, RefusalError, problem_of, refuse_faulty
@@ -44,7 +44,7 @@ class Line:
     where: Where = ()
 
 
-def lines_of(batch: Lines, most: int) -> list[Line]:
+def lines_of(batch: Sent, most: int) -> list[Line]:
     """
     Take a batch apart.
 

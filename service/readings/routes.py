@@ -11,7 +11,7 @@ import fastapi
 from fastapi import APIRouter, Depends, Path, Request, Response
 from pydantic import WithJsonSchema
 
-from service.kit.body import Lines, lines_bytes
+from service.kit.body import Sent, lines_bytes
 from service.kit.contract import problem_responses, request_body
 from service.kit.idempotency import IdempotencyKey, attempt_of
 from service.kit.listing import list_contents, list_response
@@ -123,7 +123,7 @@ def batch_body() -> dict[str, Any]:
 async def post_readings(
     request: Request,
     site: SiteKey,
-    batch: Annotated[Lines, Depends(lines_bytes)],
+    batch: Annotated[Sent, Depends(lines_bytes)],
     source: Source = None,
     idempotency_key: IdempotencyKey = None,
 ) -> Response:

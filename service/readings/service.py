@@ -9,7 +9,7 @@ from uuid import UUID
 from sqlalchemy import Connection, Row
 
 from reconcile.faults import Fault
-from service.kit.body import Lines
+from service.kit.body import Sent
 from service.kit.idempotency import Answer, Attempt
 from service.kit.instants import written
 from service.kit.paging import Page, Paging
@@ -39,7 +39,7 @@ def post(
     store: Store,
     site: str,
     attempt: Attempt,
-    batch: Lines,
+    batch: Sent,
     source: str | None,
     settings: Settings,
 ) -> Answer:

@@ -24,6 +24,7 @@ from service.kit.problems import (
     RefusalError,
     refuse,
 )
+from service.kit.records import canonical, digest_of
 from service.kit.settings import Settings
 from service.kit.strict_json import pointer
 from service.mappings.service import KIND as MAPPING
@@ -38,7 +39,7 @@ from service.versions.repository import Series
 from . import repository
 from .inputs import Inputs, flowsheet_at, gather
 from .place import Place
-from .record import canonical, digest_of, recorded
+from .record import recorded
 from .repository import Head, Use
 
 LASTING = frozenset({INVALID_REQUEST, CONTRADICTORY, NOT_CONVERGED, OVER_BUDGET})

@@ -23,6 +23,7 @@ from service.kit.problems import (
     refuse,
     refuse_faulty,
 )
+from service.kit.records import digest_of
 from service.kit.settings import Settings
 from service.kit.units import fit
 from service.readings import falling_due
@@ -35,7 +36,6 @@ from service.store.once import once
 
 from . import repository, trail
 from .place import Place
-from .record import digest_of
 from .repository import Head
 from .schemas import DecisionObject, SigningObject, UnlockingObject
 from .trail import Act

@@ -6,7 +6,7 @@ from typing import Any
 from uuid import UUID
 
 from service.balances.schemas import EvidenceObject
-from service.kit.body import Lines
+from service.kit.body import Sent
 from service.kit.settings import Settings
 from service.readings import repository as readings
 from service.readings.formats import lines_of
@@ -28,7 +28,7 @@ COLUMNS = (
 
 
 def of_batch(
-    store: Store, site: str, batch: Lines, source: str | None, settings: Settings
+    store: Store, site: str, batch: Sent, source: str | None, settings: Settings
 ) -> list[dict[str, Any]]:
     """
     Give for each line of a batch what the balances that count say of it; nothing is stored.

@@ -12,7 +12,7 @@ from fastapi import APIRouter, Depends, Request, Response
 from pydantic import WithJsonSchema
 
 from reconcile.balance import Knowledge
-from service.kit.body import Lines, lines_bytes
+from service.kit.body import Sent, lines_bytes
 from service.kit.contract import problem_responses
 from service.kit.listing import list_contents, list_response
 from service.kit.paging import PARAMETERS, Cursor, Limit, Page, paging
@@ -163,7 +163,7 @@ async def list_reconciled_readings(
 async def find_disagreements(
     request: Request,
     site: SiteKey,
-    batch: Annotated[Lines, Depends(lines_bytes)],
+    batch: Annotated[Sent, Depends(lines_bytes)],
     source: Source = None,
 ) -> Response:
     """

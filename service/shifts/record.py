@@ -1,47 +1,19 @@
 """
 The record of a revision: what went in, what came out, and by what it was calculated.
 
-It is kept and hashed in canonical form (RFC 8785), so that its digest can be checked by anyone with
-any tool: the SHA-256 of the bytes that the service gives out.
+It is kept and hashed in canonical form, so that its digest can be checked by anyone.
 """
 
 from __future__ import annotations
 
-import hashlib
 import json
-import platform
-from importlib.metadata import version as version_of
 from typing import Any
 
-import rfc8785
-
 from service.balances.service import balance
+from service.kit.records import canonical, engine
 from service.kit.replies import as_json
 from service.kit.settings import Settings
 from service.store.columns import json_text
-from service.version import VERSION
-
-_BUILT_WITH = ("numpy", "scipy", "numba")
-
-
-def canonical(document: Any) -> bytes:  # noqa: ANN401 - any JSON value
-    """Write a document in canonical form."""
-    return rfc8785.dumps(document)
-
-
-def digest_of(content: bytes) -> str:
-    """Give the SHA-256 in hexadecimal digits."""
-    return hashlib.sha256(content).hexdigest()
-
-
-def engine() -> dict[str, str]:
-    """Say what calculates here: replay is bit-identical only where all of it is the same."""
-    return {
-        "evenlode": VERSION,
-        "python": platform.python_version(),
-        **{name: version_of(name) for name in _BUILT_WITH},
-        "machine": f"{platform.system()} {platform.machine()}",
-    }
 
 
 def result_of(request: dict[str, Any], settings: Settings) -> dict[str, Any]:

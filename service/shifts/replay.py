@@ -14,6 +14,7 @@ from typing import Any
 
 from service.kit.paging import Paging
 from service.kit.problems import RefusalError
+from service.kit.records import canonical
 from service.kit.settings import Settings
 from service.sites import repository as sites
 from service.store import Store
@@ -22,7 +23,7 @@ from . import repository
 from .decisions import document_of
 from .differences import NEGLIGIBLE_SD, figure_changes, statement
 from .place import Place
-from .record import calculated_anew, canonical
+from .record import calculated_anew
 from .repository import Filters, Head
 
 NEGLIGIBLE_SHARE = 1e-9

@@ -20,6 +20,7 @@ from service.kit.media import JSON
 from service.kit.problems import NOT_FOUND, refuse
 from service.kit.settings import Settings
 from service.report.document import Document
+from service.report.doors import Reporting
 from service.report.forms import FORMS, written
 from service.store.columns import json_text
 
@@ -49,9 +50,13 @@ def shift_report(body: bytes, settings: Settings, media_type: str) -> bytes:  # 
     return written(report_of(json.loads(body)), media_type)
 
 
-async def told_response(request: Request, told: dict[str, Any], etag: str) -> Response:
+async def told_response(
+    request: Request, told: dict[str, Any], etag: str, report: Reporting = shift_report
+) -> Response:
     """
     Answer a read of a kept balance in the form that is accepted, with an ETag of that form.
+
+    ``report`` makes the other forms of its JSON.
 
     Raises
     ------
@@ -69,6 +74,6 @@ async def told_response(request: Request, told: dict[str, Any], etag: str) -> Re
     if told["balance"] is None:
         raise refuse(NOT_FOUND, "The readings led to no balance, so there is no report of one.")
     calculations: Calculations = request.app.state.calculations
-    work = partial(shift_report, media_type=kind)
+    work = partial(report, media_type=kind)
     content = await calculations.run(work, json_text(told).encode())
     return Response(content, headers={"ETag": own, **_VARY}, media_type=kind)

@@ -133,7 +133,8 @@ class TrailEntry(BaseModel):
     number: int = Field(description="Its number at the site, from 1.", examples=[7])
     at: Instant = Field(description="When.", examples=["2026-03-02T01:00:00Z"])
     kind: str = Field(
-        description="What was done: 'sign', 'unlock', or the word of a decision.",
+        description="What was done: 'sign', 'unlock', the word of a decision, or 'correct' of a "
+        "test.",
         examples=["sign"],
     )
     person: str = Field(description="Who decided.", examples=["A. Metallurgist"])
@@ -143,7 +144,8 @@ class TrailEntry(BaseModel):
     reason: str = Field(description="Why.", examples=["all assays final, no suspect left"])
     about: dict[str, Any] = Field(
         description="What it concerns: the balance with its revision and digest and the meaning "
-        "of the signature, or the reading with its version and what stands instead.",
+        "of the signature, the reading with its version and what stands instead, or the test with "
+        "its revision and digest.",
         examples=[ENTRY["about"]],
     )
     before: str = Field(

@@ -247,3 +247,36 @@ What persons decided and signed; the database itself refuses to change or delete
 
 ``digest`` is the SHA-256 of ``body``, which holds the digest of the entry before.
 """
+
+tests = sa.Table(
+    "tests",
+    metadata,
+    sa.Column("id", sa.Uuid(), primary_key=True),
+    sa.Column("site_id", sa.ForeignKey("sites.id"), nullable=False),
+    sa.Column("title", sa.Text(), nullable=True),
+    sa.Column("newest", sa.Integer(), nullable=False),
+    sa.Column("created_at", Instant(), nullable=False),
+    sa.Index(None, "site_id", "id"),
+)
+"""Laboratory tests; ``newest`` is the number of the last revision, ``title`` that of its sheet."""
+
+test_revisions = sa.Table(
+    "test_revisions",
+    metadata,
+    sa.Column("test_id", sa.ForeignKey("tests.id"), primary_key=True),
+    sa.Column("revision", sa.Integer(), primary_key=True),
+    sa.Column("digest", sa.String(64), nullable=False),
+    sa.Column("media_type", sa.String(100), nullable=False),
+    sa.Column("sheet", sa.LargeBinary(), nullable=False),
+    sa.Column("record", sa.Text(), nullable=False),
+    sa.Column("summary", Json(), nullable=False),
+    sa.Column("person", sa.Text(), nullable=True),
+    sa.Column("reason", sa.Text(), nullable=True),
+    sa.Column("made_at", Instant(), nullable=False),
+)
+"""
+Revisions of tests; the database itself refuses to change or delete one.
+
+``sheet`` is what came, byte by byte, ``record`` what it led to, ``digest`` the SHA-256 of the
+record; ``person`` and ``reason`` say who corrected the one before, and why.
+"""

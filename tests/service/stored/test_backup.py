@@ -11,6 +11,10 @@ import pytest
 from typer.testing import CliRunner
 
 from service.cli import application
+from service.kept_tests import repository as tests
+from service.kept_tests.repository import Revision
+from service.kit.instants import now
+from service.kit.media import XLSX
 from service.sites import repository as sites
 from service.store import Store
 from service.store.backup import CopyRefusedError, backup, restore
@@ -48,6 +52,24 @@ def test_a_copy_holds_what_was_there_when_it_was_made(embedded: Store, tmp_path:
     assert ["first"] == _keys(embedded)
     assert kept is not None
     assert ["first", "second"] == _keys(Store(database_url(f"sqlite:///{kept}")))
+    embedded.close()
+
+
+def test_a_copy_holds_the_sheets_of_tests_byte_by_byte(embedded: Store, tmp_path: Path) -> None:
+    """A workbook that came back from a copy is the one that was sent."""
+    sheet = bytes(range(256)) * 100
+    made = Revision(1, "0" * 64, XLSX, {}, None, None, now(), "{}", sheet)
+    with embedded.writing() as connection:
+        site = sites.get(connection, "first")
+        head = tests.begin(connection, site.id, "One")
+        tests.add(connection, head, made, "One")
+    backup(embedded, tmp_path / "copy.db")
+    embedded.close()
+
+    restore(embedded, tmp_path / "copy.db")
+
+    with embedded.reading() as connection:
+        assert made == tests.revision(connection, head.id, 1, record=True, sheet=True)
     embedded.close()
 
 

@@ -62,6 +62,21 @@ def test_migrations_keep_what_is_stored(plant_url: str) -> None:
     store.close()
 
 
+def test_tests_came_without_touching_what_was_there(plant_url: str) -> None:
+    """The step that brought them takes nothing else away, and gives nothing else."""
+    store = Store(database_url(plant_url))
+    others = sorted(set(metadata.tables) - {"tests", "test_revisions"})
+    before = _rows(store, *others)
+
+    migrate(store, "0004")
+    assert {*others, "alembic_version"} == _tables(store)
+    migrate(store)
+
+    assert before == _rows(store, *others)
+    assert {"tests": [], "test_revisions": []} == _rows(store, "tests", "test_revisions")
+    store.close()
+
+
 _OF_FOUNDATION = ("site_revisions", "sites", "versions")
 
 

@@ -112,6 +112,15 @@ def test_from_an_empty_folder_to_a_signed_shift(served: str, tmp_path: Path) -> 
     assert "line,priority,disagrees" in printed
     assert '"kind":"sign"' in printed.splitlines()[-1]
     _wait_for_the_night(served)
+    _keep_a_test(served, tmp_path)
+
+
+def _keep_a_test(served: str, folder: Path) -> None:
+    """The session of a kept test: posted, corrected, compared, fetched again."""
+    printed = _run(_block("kept tests"), served, folder)
+
+    assert "Pass 2, tray 'mag 2', gross: 231.7 -> 237.1." in printed
+    assert (folder / "corrected.json").read_bytes() == (folder / "sheet.json").read_bytes()
 
 
 def _wait_for_the_night(served: str) -> None:

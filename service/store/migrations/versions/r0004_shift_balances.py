@@ -6,6 +6,7 @@ import sqlalchemy as sa
 from alembic import op
 
 from service.store.columns import Instant, Json
+from service.store.migrations.guards import guard, unguard
 
 revision = "0004"
 down_revision = "0003"
@@ -21,7 +22,7 @@ def upgrade() -> None:
     _make_parts()
     _make_trail()
     for table in _NEVER_CHANGED:
-        _guard(table)
+        guard(table)
 
 
 def _make_balances() -> None:
@@ -138,33 +139,9 @@ def _make_trail() -> None:
     op.create_index("ix_trail_balance_id", "trail", ["balance_id"])
 
 
-def _is_embedded() -> bool:
-    return op.get_bind().dialect.name == "sqlite"
-
-
-def _guard(table: str) -> None:
-    """Refuse every change of a table's rows, whoever asks for it."""
-    if _is_embedded():
-        for act in ("UPDATE", "DELETE"):
-            op.execute(
-                f"CREATE TRIGGER {table}_refuses_{act.lower()} BEFORE {act} ON {table} "
-                f"BEGIN SELECT RAISE(ABORT, '{table} is append-only'); END"
-            )
-        return
-    op.execute(
-        f"CREATE FUNCTION {table}_refuses() RETURNS trigger LANGUAGE plpgsql AS "
-        f"$$ BEGIN RAISE EXCEPTION '{table} is append-only'; END $$"
-    )
-    op.execute(
-        f"CREATE TRIGGER {table}_refuses BEFORE UPDATE OR DELETE OR TRUNCATE ON {table} "
-        f"FOR EACH STATEMENT EXECUTE FUNCTION {table}_refuses()"
-    )
-
-
 def downgrade() -> None:
     """Take them away, with what they hold."""
     for table in (*_TABLES, "shift_balances"):
         op.drop_table(table)
-    if not _is_embedded():
-        for table in _NEVER_CHANGED:
-            op.execute(f"DROP FUNCTION {table}_refuses()")
+    for table in _NEVER_CHANGED:
+        unguard(table)
