@@ -1,0 +1,105 @@
+"""What a plan is ordered and started by agrees with dense algebra."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from reconcile import Flowsheet, Stream
+from reconcile.descent import case_of, starting_set
+from reconcile.kernel.budget import Budget, spending
+from reconcile.kernel.losses import Loss
+from reconcile.kernel.ordering import minimum_degree
+from reconcile.measurands import measurand
+from reconcile.model import Key, Model
+from reconcile.options import Options
+from reconcile.plan import Plan, plan
+from tests.benchmarks.flowsheets import Family, survey
+from tests.flowsheets import Sampling, random_circuit
+
+SPARSE = Sampling(missing=0.5)
+"""So much unread that balances are merged, and that some are crossed by nothing read."""
+
+
+def _plan(seed: int) -> Plan:
+    circuit = random_circuit(seed, streams=8, components=1, sampling=SPARSE)
+    sheet = circuit.flowsheet
+    keys = [Key(r.streams, measurand(sheet, r.of), r.causes) for r in circuit.readings]
+    return plan(sheet, keys, [Loss.SQUARE] * len(keys), [False] * len(keys))
+
+
+def _nullity(made: Plan) -> int:
+    """Give how many moves balances and readings leave open, by singular values."""
+    rows = made.structure.rows.toarray()
+    stacked = np.vstack((made.model.exact.toarray(), rows))
+    size = np.linalg.norm(stacked, axis=0)
+    stacked = stacked / np.where(size > 0, size, 1.0)
+    return stacked.shape[1] - int(np.linalg.matrix_rank(stacked, tol=1e-9))
+
+
+def test_pins_are_as_many_as_the_open_moves():
+    """Of 150 circuits with half unread, in some of which a merged balance has no pivot."""
+    seeds = [seed for seed in range(150) if not len(_plan(seed).gauges)]
+
+    assert [int(_plan(s).structure.pins.sum()) for s in seeds] == [
+        _nullity(_plan(s)) for s in seeds
+    ]
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_flows_from_splits_balance_at_every_node(seed: int):
+    """Whatever the splits, what enters a node leaves it, and an entry carries what it is fed."""
+    sheet = random_circuit(seed, streams=14, components=2).flowsheet
+    model = Model(sheet)
+    feeds, share = np.random.default_rng(seed).uniform(0.2, 2.0, (2, model.streams, model.kinds))
+
+    found = model.flows(feeds, share, slice(None))
+
+    assert (found > 0).all()
+    np.testing.assert_allclose(model.incidence @ found, 0.0, atol=1e-12 * found.max())
+    np.testing.assert_allclose(found[model.entries], feeds[model.entries])
+
+
+def test_what_never_leaves_has_no_flow():
+    """A circuit whose only outlet takes nothing is refused, not divided by zero."""
+    streams = (
+        Stream("feed", None, "mill"),
+        Stream("out", "mill", "sieve"),
+        Stream("back", "sieve", "mill"),
+        Stream("product", "sieve", None),
+    )
+    model = Model(Flowsheet(("mill", "sieve"), streams, ("tin",)))
+    share = np.array([[1.0], [1.0], [1.0], [0.0]])
+
+    with pytest.raises(np.linalg.LinAlgError):
+        model.flows(np.ones((4, 1)), share, [0])
+
+
+def test_minimum_degree_takes_the_hub_of_a_star_last():
+    """Every leaf has one neighbour; only when one leaf is left has the hub as few."""
+    start, member = 2 * np.arange(7), np.array([[0, leaf] for leaf in range(1, 7)]).ravel()
+
+    place = minimum_degree(start, member, 7)
+
+    assert sorted(place) == list(range(7))
+    assert place[0] >= 5
+
+
+@pytest.mark.parametrize("seed", [1, 3])
+def test_where_exchanges_do_not_settle_the_lane_walks_to_the_same_optimum(seed: int):
+    """A flowsheet with bounds at work is solved on the compiled road as on the general one."""
+    chosen = survey(Family.DENSE, 30, 10, 6)
+    rng = np.random.default_rng(6)
+    values = [chosen.draw(rng) for _ in range(seed + 1)][seed]
+    readings = chosen.readings(values)
+    keys = [Key(r.streams, measurand(chosen.flowsheet, r.of), r.causes) for r in readings]
+    made = plan(chosen.flowsheet, keys, [Loss.SQUARE] * len(keys), [False] * len(keys))
+    budget = Budget(60.0, 1000.0)
+    with spending(budget), np.errstate(all="ignore"):
+        case = case_of(made, values, chosen.sd, Options(), budget)
+        empty = starting_set(case)
+        swift, _ = case.swift(case.first.point, empty, passes=True)
+        general = case.descend(case.passes(case.first.point, empty), empty)
+
+    assert swift is not None
+    assert swift.cost == pytest.approx(general.cost, rel=1e-8)
