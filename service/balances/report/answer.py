@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
-from service.balances.reply import BalanceReply, ProductRecovery, Recovery, StreamBalance
-from service.balances.table.cells import named, shown, with_period
+from service.balances.reply import (
+    BalanceReply,
+    ProductRecovery,
+    Recovery,
+    SeriesPerformance,
+    StreamBalance,
+)
+from service.balances.table.cells import HasValue, named, shown, with_period
 from service.balances.table.checks import LIKELY
 
 from . import care
@@ -13,33 +19,65 @@ _MOST_PRODUCTS = 3
 
 def sentences(reply: BalanceReply) -> tuple[str, ...]:
     """Give the answer in three sentences, and a fourth where something could hurt."""
-    found = (_masses(reply), _component(reply), trust(reply), care.first(reply))
-    return tuple(said for said in found if said)
-
-
-def _leaving(reply: BalanceReply) -> list[StreamBalance]:
-    """Give what leaves as a product and has a mass, the heaviest first."""
-    leaving = [s for s in reply.streams if s.role == "product" and s.mass.value is not None]
-    return sorted(leaving, key=lambda s: -(s.mass.value or 0.0))
+    if reply.performance:
+        series = reply.performance[0]
+        first = (_yields(reply, series), _separated(series))
+    else:
+        first = (_masses(reply), _component(reply))
+    return tuple(said for said in (*first, trust(reply), care.first(reply)) if said)
 
 
 def listed(parts: list[str]) -> str:
     """Join parts of a sentence."""
-    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
+    return "".join(parts) if len(parts) <= 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
+
+
+def _went(parts: list[tuple[str, HasValue]]) -> str:
+    """Say what share went where, the largest first."""
+    known = sorted((p for p in parts if p[1].value is not None), key=lambda p: -(p[1].value or 0.0))
+    told = [f"{shown(share)} % went to '{name}'" for name, share in known[:_MOST_PRODUCTS]]
+    rest = len(known) - len(told)
+    told += [f"the rest to {rest} other product{'s' if rest > 1 else ''}"] if rest else []
+    return listed(told)
+
+
+def _of(fed: list[StreamBalance]) -> str:
+    """Say of what the shares are."""
+    if len(fed) == 1 and fed[0].mass.value:
+        return f"Of {shown(fed[0].mass)} {fed[0].mass.unit} of dry solids fed"
+    return "Of what was fed"
 
 
 def _masses(reply: BalanceReply) -> str:
-    leaving = _leaving(reply)
-    fed = [s for s in reply.streams if s.role == "feed" and s.mass.value]
+    leaving = [s for s in reply.streams if s.role == "product" and s.mass.value is not None]
     if not leaving:
         return "The readings do not say how much of any product there is."
-    told = [f"{shown(s.yield_)} % went to '{named(s)}'" for s in leaving[:_MOST_PRODUCTS]]
-    rest = len(leaving) - len(told)
-    told += [f"the rest to {rest} other product{'s' if rest > 1 else ''}"] if rest else []
-    of = "Of what was fed"
-    if len(fed) == 1:
-        of = f"Of {shown(fed[0].mass)} {fed[0].mass.unit} of dry solids fed"
-    return f"{of}, {listed(told)}."
+    fed = [s for s in reply.streams if s.role == "feed" and s.mass.value]
+    return f"{_of(fed)}, {_went([(named(s), s.yield_) for s in leaving])}."
+
+
+def _yields(reply: BalanceReply, series: SeriesPerformance) -> str:
+    went = _went([(p.product, p.alone) for p in series.yields[0].products])
+    fed = [s for s in reply.streams if s.name in series.feed]
+    return f"{_of(fed)}, {went}." if went else "The readings do not say how much went where."
+
+
+def _separated(series: SeriesPerformance) -> str:
+    """Say where the component went that is named first, and how rich it is there."""
+    found = next((s for s in series.separations if s.size is None), None)
+    if found is None:
+        return ""
+    known = [p for p in found.products if p.recovery.value is not None]
+    best = max(known, key=lambda p: p.recovery.value or 0.0, default=None)
+    if best is None:
+        return f"Where the {found.of} went, the readings do not say."
+    said = f"'{best.product}' took {shown(best.recovery)} % of the {found.of} that was fed"
+    if best.grade.value is None:
+        return f"{said}."
+    said += f", and holds {shown(best.grade)} {found.unit} {found.of}"
+    if found.head.value is not None:
+        said += f" where the feed holds {shown(found.head)} {found.unit}"
+    return f"{said}."
 
 
 def _best(recovery: Recovery) -> ProductRecovery | None:
@@ -63,9 +101,9 @@ def _component(reply: BalanceReply) -> str:
         return f"{said}."
     fed = [s for s in reply.streams if s.role == "feed" and s.assays and s.assays[0].value]
     before = (
-        f", where the feed holds {shown(fed[0].assays[0])} {grade.unit}" if len(fed) == 1 else ""
+        f" where the feed holds {shown(fed[0].assays[0])} {grade.unit}" if len(fed) == 1 else ""
     )
-    return f"{said}, and holds {shown(grade)} {grade.unit} of it{before}."
+    return f"{said}, and holds {shown(grade)} {grade.unit} {recovery.component}{before}."
 
 
 def trust(reply: BalanceReply) -> str:

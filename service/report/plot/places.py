@@ -83,7 +83,6 @@ def _point(axes: Axes, point: Point) -> None:
             facecolor=RECONCILED,
             alpha=0.22,
             linewidth=0,
-            clip_on=False,
         )
 
 

@@ -90,6 +90,21 @@ def test_each_mineral_has_its_curve_between_the_limits() -> None:
         assert (curve.perfect is not None) == ("perfect separation" in limits)
 
 
+def test_the_answer_is_of_what_was_tested() -> None:
+    """Not of the half of the head that was kept: shares are of the feed of the test."""
+    sheet = EXAMPLES / "tests" / "chromite-from-foundry-sand.json"
+    found = report_of(sheet.read_bytes(), Settings())
+    series = found.reply.performance[0]
+    first = series.separations[0]
+    best = max(first.products, key=lambda place: place.recovery.value)
+
+    said = found.document.answer
+
+    assert "kept" not in said[0]
+    assert f"'{best.product}' took {plus_minus(best.recovery.value, best.recovery.sd)} %" in said[1]
+    assert plus_minus(first.head.value, first.head.sd) in said[1]
+
+
 def test_cautions_stand_by_themselves() -> None:
     """Each of the reply, as a caution and not in running text."""
     found = " ".join(b.text for b in section("care").blocks if isinstance(b, Caution))
