@@ -29,6 +29,7 @@ from .kernel.limits import (
     SMALLEST_BESIDE_GUESS,
     SMALLEST_FREE_SCALE,
     SMALLEST_SCALE,
+    STACK_ROUNDS,
     SURELY_THERE,
     TIED_PULP,
     ZERO_READING,
@@ -149,11 +150,14 @@ class Case:
         Go down from near ``at`` with ``empty`` streams closed; or say what prevented it.
 
         A ``second`` opinion is worth the general road only on a small flowsheet, and where the
-        compiled road went down all the way without an end: it may be that there is none.
+        compiled road went down all the way without an end: it may be that there is none.  On a
+        large one it is not worth a long search for the bounds either.
         """
         try:
-            found, start = self.swift(at, empty, passes=passes)
-            endless = start is not at and is_small(self.plan.model.conservation)
+            small = is_small(self.plan.model.conservation)
+            rounds = STACK_ROUNDS if second and not small else SET_ROUNDS
+            found, start = self.swift(at, empty, passes=passes, rounds=rounds)
+            endless = start is not at and small
             if found is not None or (second and self.plan.layout is not None and not endless):
                 return found, None
             closed, passes = empty, passes and start is at
@@ -165,7 +169,9 @@ class Case:
         except (StartError, np.linalg.LinAlgError) as error:
             return None, error
 
-    def swift(self, at: Floats, closed: Bools, *, passes: bool) -> tuple[Solution | None, Floats]:
+    def swift(
+        self, at: Floats, closed: Bools, *, passes: bool, rounds: int = SET_ROUNDS
+    ) -> tuple[Solution | None, Floats]:
         """
         Go down on the compiled road, or give ``None`` where the general road must be taken.
 
@@ -182,7 +188,7 @@ class Case:
             given, x, bounds = self.side_by_side(*own, np.where(closed, 0.0, at), closed)
             self.budget.check()
             state, steps, decrement, objective = lanes.descend(
-                plan.layout, given, x, bounds, passes, SET_ROUNDS
+                plan.layout, given, x, bounds, passes, rounds
             )
             self.budget.check()
             if state[0] != lanes.CONVERGED:
