@@ -10,7 +10,7 @@ says and what the others foretell is the size of its error, with no straight lin
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -33,6 +33,8 @@ if TYPE_CHECKING:
     from reconcile.plan import Plan
     from reconcile.readings import Reading
 
+    from .exchanges import Exchange
+
     Relinearising = Callable[[Sequence[Reading]], Linearisation | None]
     Costing = Callable[[Plan, Floats, Floats, Ints], Floats]
 
@@ -43,6 +45,9 @@ one all are."""
 MOST_UNSETTLED = 12
 """Of those that the compiled road does not settle, how many are tried on the general one; of a
 small flowsheet without any balance all are, since nothing says which fit worst."""
+
+MOST_EXCHANGED = 24
+"""Exchanges that are balanced anew beside readings set aside, the likeliest of a straight line."""
 
 NEAR = 30.0
 """Sum of squares above the least one up to which a reading is balanced without in full: beyond, it
@@ -139,6 +144,18 @@ class Setting:
         order = order if at.is_small else order[:MOST_SET_ASIDE]
         given = (solution.plan, solution.own_values, solution.own_sds)
         return self._of(readings, counted, order, given, solution.cost, MOST_UNSETTLED)
+
+    def exchanged(
+        self, readings: Sequence[Reading], exchanges: Sequence[Exchange], stands: float
+    ) -> list[Exchange]:
+        """Give exchanges with the likeliest ones balanced anew, those first that fit best."""
+        judged = []
+        for one in exchanges[:MOST_EXCHANGED]:
+            at = self.anew(changed(readings, [one.hypothesis]))
+            fall = one.fall if at is None else 0.5 * (stands - at.solution.cost)
+            judged.append(replace(one, fall=fall))
+        judged += exchanges[MOST_EXCHANGED:]
+        return sorted(judged, key=lambda one: -one.log_ratio)
 
     def where_there_is_none(
         self, readings: Sequence[Reading], plan: Plan, counted: Sequence[int]

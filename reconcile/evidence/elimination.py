@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.stats import chi2
 
-from reconcile.findings import Suspicion
+from reconcile.findings import Hypothesis, Suspicion
 from reconcile.kernel.lazy import lazy
 
 from .aside import Aside, Setting
@@ -35,7 +35,6 @@ from .serial import BETTER, MOST_FOUND, Search
 from .space import space_of
 
 if TYPE_CHECKING:
-    from reconcile.findings import Hypothesis
     from reconcile.kernel.problem import Floats
     from reconcile.linearisation import Linearisation
     from reconcile.options import Scrutiny
@@ -131,16 +130,18 @@ class View:
         astray = self._mended() if self.far and not beside else []
         if astray:
             return Judged(weight, astray, exchanges.possible)
+        if asides and self.setting is not None:
+            tried = self.setting.exchanged(self.readings, tried, self.at.solution.cost)
         sound = self._remainder(beside) <= self._usual(len(beside))
         likely = bool(tried) and tried[0].p_value <= self.limit(exchanges.possible, 1)
         if self.objectives is None or not tried or (sound and not likely):
             return Judged(weight, tried, len(tried))
-        if any(h.suspicion is not Suspicion.READING for h in others):
+        if asides or any(h.suspicion is not Suspicion.READING for h in others):
             return Judged(weight, tried, len(tried))
         worst = np.argsort(-weight, kind="stable")
         suspects = [search.space.hypotheses[k] for k in worst.tolist() if np.isfinite(weight[k])]
         anew, falls = refitted(self.readings, others, tried, suspects, self.objectives)
-        for hypothesis, fall in falls.items() if not asides else ():
+        for hypothesis, fall in falls.items():
             k = self.places[hypothesis]
             weight[k] = search.weight_of(k, given, fall)
         return Judged(weight, sorted(anew, key=lambda one: -one.log_ratio), len(tried))
@@ -171,11 +172,10 @@ class View:
     @lazy
     def aside_weights(self) -> dict[Hypothesis, float]:
         """Log probability of each reading set aside, but for a constant."""
-        prior = log_prior(list(self.asides), self.scrutiny.prior)
-        return {
-            h: float(before) + one.log_ratio
-            for (h, one), before in zip(self.asides.items(), prior, strict=True)
-        }
+        suspects = [Hypothesis(Suspicion.READING, (i,)) for i in self.counted]
+        prior = log_prior(suspects, self.scrutiny.prior)
+        before = float(prior[0]) if len(prior) else -np.inf
+        return {h: before + one.log_ratio for h, one in self.asides.items()}
 
     def _mended(self) -> list[Exchange]:
         """Give the exchanges as fits anew judge every one."""

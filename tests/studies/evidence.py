@@ -23,7 +23,6 @@ from reconcile import Flowsheet, Options, Reading, reconcile_balance
 from reconcile.engine import MENDED, _key, walked
 from reconcile.evidence.elimination import Elimination, View
 from reconcile.evidence.exchanges import Exchanges
-from reconcile.evidence.explanations import Explaining
 from reconcile.evidence.mending import mending
 from reconcile.evidence.multiplicity import size_of, threshold
 from reconcile.evidence.odds import log_prior
@@ -323,12 +322,14 @@ def several(name: str, draws: int, errors: int, *, leaks: bool, seed: int = 5) -
 
 
 def searched(sheet: Flowsheet, readings: list[Reading]) -> list[Hypothesis]:
-    """Give all explanations that the findings of a full balance tell, fits anew included."""
-
-    def anew(copy: object) -> Linearisation | None:
-        found = walked(sheet, list(copy), Options(), lambda s, _: Linearisation(s))  # type: ignore[call-overload]
-        return found if isinstance(found, Linearisation) else None
-
+    """Give all explanations that the findings of a full balance tell."""
+    scrutiny = Scrutiny(LEVEL, angle=ANGLE)
+    with np.errstate(all="ignore"):
+        balance = reconcile_balance(sheet, readings, Options(scrutiny=scrutiny))
+    if balance.evidence is not None:
+        told = (one for f in balance.evidence.findings for one in f.explanations)
+        return [one.test.hypothesis for one in told]
+    # Without a balance the failure names the exchange that would lead to a sound one.
     keys = [_key(sheet, r) for r in readings]
     plan = PLANS.of(sheet, keys, [r.loss for r in readings], [r.sd == 0 for r in readings])
 
@@ -336,25 +337,9 @@ def searched(sheet: Flowsheet, readings: list[Reading]) -> list[Hypothesis]:
         with np.errstate(all="ignore"):
             return objectives(plan, values, sds, Options(), plan.budget)
 
-    at = anew(readings)
-    if at is None:
-        # Without a balance the failure names the exchange that would lead to a sound one.
-        mended = mending(sheet, readings, side_by_side)
-        sound = mended and chi2.sf(mended[0][0], plan.degrees_of_freedom) >= MENDED
-        return [mended[0][1]] if sound else []
-
-    view = View(at, readings, range(len(readings)), Scrutiny(LEVEL, angle=ANGLE), side_by_side)
-    elimination = Elimination(view, anew)
-    put_back, chosen = elimination.found(plan.degrees_of_freedom)
-    named: list[Hypothesis] = []
-    for step, hypothesis in enumerate((*put_back, *chosen), 1):
-        at_that = elimination.view([h for h in put_back if h != hypothesis])
-        if at_that is None:
-            continue
-        others = at_that.positions([h for h in chosen if h != hypothesis])
-        told = Explaining(at_that, others, step).told(ANGLE)
-        named += [t.explanation.test.hypothesis for t in told]
-    return named
+    mended = mending(sheet, readings, side_by_side)
+    sound = mended and chi2.sf(mended[0][0], plan.degrees_of_freedom) >= MENDED
+    return [mended[0][1]] if sound else []
 
 
 def exchange_power(it: Ground, i: int, j: int, draws: int = 4000) -> float:
