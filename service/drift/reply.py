@@ -6,7 +6,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from service.kit.replies import Out
+from service.kit.replies import Out, Titled
 
 NOTICE = (
     "A finding is evidence, not proof: check the instrument before anything is changed. No reading "
@@ -345,11 +345,9 @@ class Charting(Out):
     )
 
 
-class DriftReply(Out):
+class DriftReply(Titled):
     """What a series of shifts shows."""
 
-    title: str | None = Field(description="The request's title.", examples=["March"])
-    note: str | None = Field(description="The request's note.", examples=["Invented data."])
     shifts: int = Field(description="Shifts that have a balance.", examples=[198])
     left_out: list[ShiftCount] = Field(description="Shifts that have none, and why.", examples=[[]])
     bounded: int = Field(

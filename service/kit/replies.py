@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TypeVar
 
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, ConfigDict, Field
 
 from .problems import NOT_CONVERGED, RefusalError, problem_of
 
@@ -24,6 +24,15 @@ class Out(BaseModel):
 
     # A number that is none shows in what was written, where it is found; it would pass as a null.
     model_config = ConfigDict(frozen=True, ser_json_inf_nan="constants")
+
+
+class Titled(Out):
+    """A reply to a request with words of the caller's own, which come back."""
+
+    title: str | None = Field(
+        description="The title of the request.", examples=["One magnetic stage"]
+    )
+    note: str | None = Field(description="The note of the request.", examples=["Invented data."])
 
 
 def as_json(reply: Out, indent: int | None = None) -> str:

@@ -7,7 +7,7 @@ from typing import Any, Literal
 from pydantic import Field
 
 from reconcile.evidence.sampling import Kind
-from service.kit.replies import Out
+from service.kit.replies import Out, Titled
 
 NOTICE = (
     "A forecast, not a measurement, and not a certificate for custody transfer. Sample only what "
@@ -201,11 +201,9 @@ class Certificate(Out):
     )
 
 
-class SamplingPlanReply(Out):
+class SamplingPlanReply(Titled):
     """What further readings would bring, and which to take."""
 
-    title: str | None = Field(description="The title of the request.", examples=["One stage"])
-    note: str | None = Field(description="The note of the request.", examples=["Invented data."])
     budget: float = Field(description="What the plan may cost.", examples=[5.0])
     cost: float = Field(description="What it costs.", examples=[5.0])
     before: Standing = Field(

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import datetime
 from typing import Annotated, Any
 from uuid import UUID
@@ -15,7 +16,7 @@ from reconcile.balance import Knowledge
 from service.kit.body import Sent, lines_bytes
 from service.kit.contract import problem_responses
 from service.kit.listing import list_contents, list_response
-from service.kit.paging import PARAMETERS, Cursor, Limit, Page, paging
+from service.kit.paging import PARAMETERS, Cursor, Limit, Page, Paging, paging
 from service.kit.problems import (
     BODY_TOO_LARGE,
     INTERNAL,
@@ -30,6 +31,7 @@ from service.kit.problems import (
 from service.kit.query import Query, a_name, a_time, a_word
 from service.readings.routes import Source, batch_body
 from service.sites.routes import SiteKey
+from service.store import Store
 from service.store.calls import in_thread, store_of
 
 from . import disagreements, service
@@ -70,6 +72,23 @@ def _filters(query: Query, **others: Any) -> Filters:  # noqa: ANN401
     )
 
 
+Entries = list[dict[str, Any]]
+
+
+async def _page(
+    request: Request,
+    listed: Callable[[Store, str, Filters, Paging], tuple[Entries, Page]],
+    site: str,
+    filters: Filters,
+    query: Query,
+    keys: list[type],
+) -> tuple[Entries, Page]:
+    """Give the page that is asked for, once nothing in the query is left unread."""
+    wanted = paging(query, keys)
+    query.done()
+    return await in_thread(request, listed, store_of(request), site, filters, wanted)
+
+
 @router.get(
     "/balances",
     operation_id="list_balances",
@@ -96,11 +115,7 @@ async def list_balances(
     query = Query(request.query_params, (*_FILTERS, "stale", *PARAMETERS))
     word = query.read("stale", a_word("true", "false"))
     filters = _filters(query, stale=None if word is None else word == "true")
-    wanted = paging(query, [datetime, UUID])
-    query.done()
-    found, page = await in_thread(
-        request, service.balances, store_of(request), site, filters, wanted
-    )
+    found, page = await _page(request, service.balances, site, filters, query, [datetime, UUID])
     return list_response(request, "balances", found, page, service.BALANCE_COLUMNS)
 
 
@@ -134,11 +149,8 @@ async def list_reconciled_readings(
     filters = _filters(
         query, stream=query.read("stream", a_name), knowledge=query.read("class", a_word(*_KNOWN))
     )
-    wanted = paging(query, [datetime, UUID, int])
-    query.done()
-    found, page = await in_thread(
-        request, service.reconciled, store_of(request), site, filters, wanted
-    )
+    keys = [datetime, UUID, int]
+    found, page = await _page(request, service.reconciled, site, filters, query, keys)
     return list_response(request, "readings", found, page, service.READING_COLUMNS)
 
 

@@ -6,7 +6,7 @@ from typing import Any, Literal
 
 from pydantic import Field
 
-from service.kit.replies import Out
+from service.kit.replies import Out, Titled
 
 from .care import CARE_EXAMPLE, Care
 from .evidence import Evidence
@@ -260,13 +260,9 @@ class SecondOptimum(Out):
     )
 
 
-class BalanceReply(Out):
+class BalanceReply(Titled):
     """A reconciled balance."""
 
-    title: str | None = Field(
-        description="The title of the request.", examples=["One magnetic stage"]
-    )
-    note: str | None = Field(description="The note of the request.", examples=["Invented data."])
     outcome: Literal["closed", "closed with active bounds"] = Field(
         description="'closed', or 'closed with active bounds' where a physical bound holds an "
         "estimate. Anything else is a problem, not a balance.",
