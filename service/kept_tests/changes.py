@@ -77,7 +77,10 @@ def _leaves(value: Any, named: tuple[str, ...]) -> Iterator[tuple[tuple[str, ...
 
 def _name_of(member: str, i: int, entry: dict[str, Any]) -> str:
     word = _CALLED.get(member, member.replace("_", " "))
-    return f"{word} '{entry['name']}'" if "name" in entry else f"{word} {i + 1}"
+    counted = f"{word} {i + 1}"
+    # A pass without a name is called after its place, and quoting that would say it twice.
+    name = entry.get("name", counted)
+    return counted if name == counted else f"{word} '{name}'"
 
 
 def _shown(value: Any) -> str:  # noqa: ANN401 - any JSON value
