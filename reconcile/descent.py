@@ -16,11 +16,10 @@ from .flowsheet import SOLIDS, WATER, Part
 from .kernel import lanes
 from .kernel.active_set import Held
 from .kernel.budget import Budget
-from .kernel.factory import factory_of, is_small
+from .kernel.factory import factory_of
 from .kernel.lane_readings import Given
 from .kernel.lane_system import Bounds, open_bounds
 from .kernel.limits import (
-    CLOSES_WELL,
     ORDER_ROUNDS,
     ORDER_SD,
     ORDER_TOLERANCE,
@@ -66,7 +65,7 @@ def _floor(plan: Plan, values: Floats, nearby: Floats) -> Floats:
 
 def _held(plan: Plan, closed: Bools) -> Held:
     nothing = np.zeros(plan.model.size, dtype=bool)
-    rows = np.zeros(plan.model.within.shape[0], dtype=bool)
+    rows = np.zeros(plan.model.within_rows.height, dtype=bool)
     return Held(nothing, rows, plan.solver_pins(closed), closed)
 
 
@@ -154,7 +153,7 @@ class Case:
         large one it is not worth a long search for the bounds either.
         """
         try:
-            small = is_small(self.plan.model.conservation)
+            small = self.plan.model.is_small
             rounds = STACK_ROUNDS if second and not small else SET_ROUNDS
             found, start = self.swift(at, empty, passes=passes, rounds=rounds)
             endless = start is not at and small
@@ -264,16 +263,14 @@ class Case:
 
     def close(self, x: Floats) -> Bools:
         """Say of each lane of (n, lanes) whether every balance closes well, (lanes,)."""
-        exact = self.plan.model.exact
-        least = SMALLEST_SCALE * self.first.throughput
-        flow = self.plan.model.exact_sizes @ np.maximum(np.abs(x), least[:, None])
-        return np.asarray((np.abs(exact @ x) <= CLOSES_WELL * flow).all(axis=0))
+        return self.plan.model.closes(x, SMALLEST_SCALE * self.first.throughput)
 
     @property
     def _target(self) -> Floats:
         """Right-hand sides of balances and gauges; there are no fixed readings on this road."""
         plan = self.plan
-        return np.concatenate((np.zeros(plan.model.exact.shape[0]), self.first.point[plan.gauges]))
+        still = np.zeros(plan.model.exact_rows.height)
+        return np.concatenate((still, self.first.point[plan.gauges]))
 
     def _floors(self, closed: Bools) -> Floats:
         """Give the lower bounds: above zero for what divides, none for what may be negative."""

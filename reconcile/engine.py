@@ -23,7 +23,6 @@ from .faults import InvalidInput
 from .findings import Evidence
 from .flowsheet import Flowsheet
 from .kernel.budget import Budget, OverBudget, in_hand, spending
-from .kernel.factory import is_small
 from .kernel.limits import CLOSURE_TOLERANCE
 from .linearisation import Linearisation
 from .measurands import measurand
@@ -145,7 +144,7 @@ def _with_mending(
         with spending(budget), np.errstate(all="ignore"):
             mended = mending(flowsheet, readings, side_by_side)
             without = []
-            if is_small(plan.model.conservation):
+            if plan.model.is_small:
                 setting = _setting(flowsheet, options, budget)
                 without = setting.where_there_is_none(readings, plan, counted)
             degrees = plan.degrees_of_freedom
@@ -361,7 +360,7 @@ def _vouched(balance: Balance) -> Balance:
 def _contradiction(planned: Plan, found: Contradiction, counted: list[int]) -> Failure:
     model = planned.model
     node, quantity = model.balances
-    balances, exact_rows = len(node), model.exact.shape[0]
+    balances, exact_rows = len(node), model.exact_rows.height
     exact = np.flatnonzero(planned.fixed & planned.meaningful(found.closed))
     fixed_rows = slice(exact_rows, exact_rows + len(exact))
     opposed = found.involved[fixed_rows] | found.broken[fixed_rows]

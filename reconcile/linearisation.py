@@ -64,7 +64,7 @@ class Linearisation:
         balances = sp.csr_array(sp.vstack((plan.model.exact, rows)))
         return Problem(
             balances,
-            np.concatenate((np.zeros(plan.model.exact.shape[0]), target)),
+            np.concatenate((np.zeros(plan.model.exact_rows.height), target)),
             plan.ratios.keep(solution.used),
             solution.values[solution.used],
             solution.sds[solution.used],
@@ -175,7 +175,7 @@ class Linearisation:
     @lazy
     def is_small(self) -> bool:
         """Whether functionals of far-apart unknowns cost no solve of their own."""
-        return is_small(self._problem.equalities)
+        return is_small(*self._problem.equalities.shape)
 
     def second_order(self, draws: int, seed: int) -> tuple[Floats, Floats]:
         """

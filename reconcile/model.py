@@ -9,6 +9,7 @@ reading or of conservation is a new row, not a new branch.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -17,7 +18,10 @@ import numpy as np
 import scipy.sparse as sp
 
 from .flowsheet import SOLIDS, WATER, Flowsheet, Part, Quantity
+from .kernel.exact import Rows, Totals, balance_rows, closing, nested_rows, sum_rows
+from .kernel.factory import is_small
 from .kernel.lazy import lazy
+from .kernel.limits import CLOSES_WELL
 from .kernel.network import flows, network_of, parts_of
 from .kernel.problem import Places
 from .measurands import Measurand
@@ -218,55 +222,56 @@ class Model:
         return tuple(sums)
 
     @lazy
+    def _stated(self) -> tuple[Ints, Ints, Rows]:
+        """Node and quantity of each balance, and all rows that are zero whatever the values."""
+        totals = self._totals
+        found = balance_rows(*self.ends, self.conserved, self._held, totals)
+        rows = Rows(*found[2:])
+        if self.sums:
+            rows = rows.and_then(Rows(*sum_rows(totals, self.kinds)))
+        return found[0], found[1], rows
+
+    @property
+    def _totals(self) -> Totals:
+        terms = [sorted(Counter(total.parts).items()) for total in self.sums]
+        part, times = np.array([t for one in terms for t in one]).reshape(-1, 2).T.astype(np.int64)
+        return Totals(
+            np.array([total.whole for total in self.sums], dtype=np.int64),
+            np.cumsum([0, *(len(one) for one in terms)]),
+            part.copy(),
+            -times.astype(np.float64),
+            np.array([total.streams for total in self.sums], dtype=bool).reshape(-1, self.streams),
+        )
+
+    @property
     def balances(self) -> tuple[Ints, Ints]:
         """
         Node and quantity of each row of conservation, each (rows,).
 
         A whole is left out where the sums of its streams and the rows of its parts imply it.
         """
-        wanted = self.conserved.copy()
-        link = abs(self.incidence)
-        implied: set[int] = set()
-        for total in self.sums:
-            if total.whole in implied:
-                continue
-            implied.add(total.whole)
-            summed = link @ (~total.streams).astype(float) == 0
-            parts = self.conserved[:, list(total.parts)].all(axis=1)
-            wanted[summed & parts, total.whole] = False
-        present = (~self.absent[: self.amounts]).reshape(self.streams, self.kinds)
-        wanted &= link @ present.astype(float) > 0
-        node, quantity = np.nonzero(wanted)
-        return node.astype(np.int64), quantity.astype(np.int64)
+        return self._stated[:2]
+
+    @property
+    def exact_rows(self) -> Rows:
+        """All rows that are zero at a balance: conservation, then sums within streams."""
+        return self._stated[2]
+
+    @property
+    def is_small(self) -> bool:
+        """Whether dense factors are the faster road for it."""
+        return is_small(len(self.balances[0]), self.size)
 
     @lazy
     def conservation(self) -> sp.csr_array:
         """Rows zero at a balance, in the order of :attr:`balances`: shape (rows, unknowns)."""
-        node, quantity = self.balances
-        picked = sp.csr_array(self.incidence[node])
-        row = np.repeat(np.arange(len(node)), np.diff(picked.indptr))
-        columns = picked.indices * self.kinds + quantity[row]
-        return sp.csr_array((picked.data, columns, picked.indptr), shape=(len(node), self.size))
+        return self.exact_rows.part(0, len(self.balances[0])).matrix(self.size)
 
     @lazy
     def summing(self) -> sp.csr_array:
         """Rows whole - parts, zero at a balance: shape (rows, unknowns)."""
-        rows: list[Ints] = []
-        columns: list[Ints] = []
-        data: list[Floats] = []
-        count = 0
-        for total in self.sums:
-            streams = np.flatnonzero(total.streams)
-            members = np.array((total.whole, *total.parts))
-            signs = np.where(np.arange(len(members)) == 0, 1.0, -1.0)
-            rows.append(np.repeat(np.arange(len(streams)) + count, len(members)))
-            columns.append((streams[:, None] * self.kinds + members).ravel())
-            data.append(np.tile(signs, len(streams)))
-            count += len(streams)
-        if not count:
-            return sp.csr_array((0, self.size))
-        where = (np.concatenate(rows), np.concatenate(columns))
-        return sp.csr_array((np.concatenate(data), where), shape=(count, self.size))
+        rows = self.exact_rows
+        return rows.part(len(self.balances[0]), rows.height).matrix(self.size)
 
     def stream_of_sum(self, row: int) -> str:
         """Give the stream in which a row of :attr:`summing` adds up."""
@@ -276,9 +281,16 @@ class Model:
     @lazy
     def exact(self) -> sp.csr_array:
         """All rows that are zero at a balance: conservation, then sums within streams."""
-        if not self.sums:
-            return self.conservation
-        return sp.csr_array(sp.vstack((self.conservation, self.summing), format="csr"))
+        return self.exact_rows.matrix(self.size)
+
+    def closes(self, x: Floats, least: Floats) -> Bools:
+        """
+        Say of each lane of ``x`` (n, lanes) whether all that is exact holds to rounding, (lanes,).
+
+        Rounding is measured by the flows, none of which counts less than ``least`` (n,).
+        """
+        found: Bools = closing(*self.exact_rows, np.ascontiguousarray(x), least, CLOSES_WELL)
+        return found
 
     @lazy
     def nests(self) -> tuple[Ints, Ints]:
@@ -293,16 +305,14 @@ class Model:
         return part, np.array([w for _, w in pairs], dtype=np.int64)
 
     @lazy
-    def within(self) -> sp.csr_array:
+    def within_rows(self) -> Rows:
         """Rows whole - part ≥ 0, stream by stream: shape (streams · nests, unknowns)."""
-        part, whole = self.nests
-        streams = np.flatnonzero(~self.signed)
-        count = len(streams) * len(part)
-        start = (streams * self.kinds)[:, None]
-        columns = np.concatenate(((start + whole).ravel(), (start + part).ravel()))
-        data = np.concatenate((np.ones(count), -np.ones(count)))
-        rows = np.tile(np.arange(count), 2)
-        return sp.csr_array((data, (rows, columns)), shape=(count, self.size))
+        return Rows(*nested_rows(np.flatnonzero(~self.signed), *self.nests, self.kinds))
+
+    @lazy
+    def within(self) -> sp.csr_array:
+        """The same as a matrix."""
+        return self.within_rows.matrix(self.size)
 
     def nest_of(self, row: int) -> tuple[int, int]:
         """Give the stream and the part of a row of :attr:`within`."""
@@ -351,11 +361,6 @@ class Model:
         """Connected parts without feed or product, in which everything circulates."""
         source, target = self.ends
         return np.setdiff1d(self.part_of, self.part_of[(source < 0) | (target < 0)])
-
-    @lazy
-    def exact_sizes(self) -> sp.csr_array:
-        """The sizes of the coefficients of what is exact."""
-        return sp.csr_array(abs(self.exact))
 
     @lazy
     def _entering(self) -> tuple[Bools, Ints]:

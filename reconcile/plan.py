@@ -448,6 +448,7 @@ class Plans:
     def __init__(self, most: int = MOST_KEPT) -> None:
         self._most = most
         self._kept: OrderedDict[Hashable, Plan] = OrderedDict()
+        self._weight = 0
         self._lock = Lock()
 
     def of(
@@ -466,14 +467,19 @@ class Plans:
                 return found
         made = plan(flowsheet, keys, kinds, fixed)
         with self._lock:
+            # Two threads that plan the same at once keep the later one.
+            replaced = self._kept.pop(name, None)
+            self._weight += made.weight - (replaced.weight if replaced else 0)
             self._kept[name] = made
             while self._weight > self._most and len(self._kept) > 1:
-                self._kept.popitem(last=False)
+                self._weight -= self._kept.popitem(last=False)[1].weight
         return made
 
-    @property
-    def _weight(self) -> int:
-        return sum(one.weight for one in self._kept.values())
+    def forget(self) -> None:
+        """Forget every plan kept."""
+        with self._lock:
+            self._kept.clear()
+            self._weight = 0
 
     def __len__(self) -> int:
         """Give the number of plans kept."""

@@ -11,9 +11,7 @@ import numpy as np
 
 from .descent import Case, case_of, starting_set
 from .kernel.budget import Budget
-from .kernel.factory import is_small
 from .kernel.limits import (
-    CLOSES_WELL,
     DISREGARDED,
     FURTHER_STARTS,
     MOST_SUSPECTS,
@@ -186,7 +184,7 @@ def further_starts(case: Case, best: Solution | None = None) -> Iterator[tuple[F
     the first did not converge.
     """
     plan = case.plan
-    if not is_small(plan.model.conservation) and not len(plan.gauges):
+    if not plan.model.is_small and not len(plan.gauges):
         doubtful = best is None or best.emptied.any() or not best.optimum.converged
         if doubtful and _balances(plan, case.first.point):
             yield case.first.point, False
@@ -207,6 +205,5 @@ def further_starts(case: Case, best: Solution | None = None) -> Iterator[tuple[F
 
 def _balances(plan: Plan, at: Floats) -> bool:
     """Say whether a point may be started from as it is, without the passes that balance it."""
-    exact, sizes = plan.model.exact, plan.model.exact_sizes
     at = np.where(plan.model.absent, 0.0, at)
-    return bool(np.all(np.abs(exact @ at) <= CLOSES_WELL * (sizes @ np.abs(at))))
+    return bool(plan.model.closes(at[:, None], np.zeros_like(at))[0])

@@ -24,7 +24,6 @@ from .faults import Fault, InvalidInput
 from .flowsheet import Flowsheet
 from .kernel import lanes
 from .kernel.budget import Budget, OverBudget, spending
-from .kernel.factory import is_small
 from .kernel.limits import BLOCKS, LANES, PLAIN_STEPS, SAME_OBJECTIVE
 from .measurands import measurand
 from .model import Key
@@ -357,7 +356,7 @@ def _groups(
     every = np.flatnonzero(counted.any(axis=0))
     plain = not fixed.any()
     plan = _plan(flowsheet, readings, every, fixed[0]) if plain and len(every) else None
-    shared = plan is not None and plan.layout is not None and is_small(plan.model.conservation)
+    shared = plan is not None and plan.layout is not None and plan.model.is_small
     together = []
     for rows in _patterns(np.concatenate((counted, counted & fixed), axis=1)):
         missing = np.flatnonzero(~counted[rows[0], every])

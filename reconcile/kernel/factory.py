@@ -25,9 +25,9 @@ def unit_rows(rows: sp.csr_array) -> sp.csr_array:
     return scale_rows(rows, reciprocal(np.sqrt(squared_rows(rows))))
 
 
-def is_small(balances: sp.csr_array) -> bool:
-    """Say whether dense factors are the faster road for these balances (e, n)."""
-    return bool(balances.shape[1] - balances.shape[0] <= DENSE_SIZE)
+def is_small(balances: int, unknowns: int) -> bool:
+    """Say whether dense factors are the faster road for so many balances and unknowns."""
+    return unknowns - balances <= DENSE_SIZE
 
 
 def _finite(rows: sp.csr_array) -> None:
@@ -39,7 +39,7 @@ def pins_in(basis: SparseBasis, rows: sp.csr_array, closed: Bools) -> Bools | No
     """Give the same on a pattern in order, ``None`` where that is not certain and can be had."""
     _finite(rows)
     pins, certain = undetermined_in(basis, rows, ~closed)
-    return pins if certain or not is_small(basis.equalities) else None
+    return pins if certain or not is_small(*basis.equalities.shape) else None
 
 
 def pins_of(
@@ -55,7 +55,7 @@ def pins_of(
     stacked = scale_columns(stacked, reciprocal(np.sqrt(squared_columns(stacked))))
     pins = np.zeros(len(closed), dtype=bool)
     _finite(stacked)
-    if is_small(balances):
+    if is_small(*balances.shape):
         triangle, order = qr(stacked.toarray(), mode="r", pivoting=True)
         pins[free[order[rank_of(triangle) :]]] = True
         return pins
@@ -75,7 +75,7 @@ def unit_factor(
     basis: SparseBasis | None = None,
 ) -> Factor:
     """Give the factor in which every row of the readings counts as it stands."""
-    if basis is None and is_small(balances):
+    if basis is None and is_small(*balances.shape):
         return DenseFactor(DenseBasis(balances, held.free), rows)
     if basis is None:
         row_groups = places.rows_for(balances.shape[0])
@@ -123,5 +123,5 @@ def factory_of(problem: Problem, budget: Budget, skeleton: Skeleton | None = Non
 
     ``skeleton`` is the order of its equalities and readings, for one whose bounds are left out.
     """
-    small = is_small(problem.equalities)
+    small = is_small(*problem.equalities.shape)
     return _dense(problem) if small else _sparse(problem, budget, skeleton)

@@ -74,8 +74,7 @@ def evidence(solution: Solution, readings: tuple[Reading, ...]) -> Balance:
 
 def forget() -> None:
     """Forget every plan kept, so that the next call is a cold one."""
-    with PLANS._lock:
-        PLANS._kept.clear()
+    PLANS.forget()
 
 
 def whole(survey: Survey, readings: tuple[Reading, ...]) -> Balance:

@@ -1,0 +1,55 @@
+"""Plans are kept for the next balance of the same flowsheet, within a bound."""
+
+from __future__ import annotations
+
+from reconcile import Flowsheet
+from reconcile.kernel.losses import Loss
+from reconcile.measurands import solids
+from reconcile.model import Key
+from reconcile.plan import Plan, Plans
+from tests.flowsheets import separator
+
+READ = Key(("feed",), solids())
+
+
+def _of(plans: Plans, sheet: Flowsheet) -> Plan:
+    return plans.of(sheet, [READ], [Loss.SQUARE], [False])
+
+
+def test_the_plan_longest_unused_goes_first():
+    """Room is for two: a third takes the place of the one not asked for since."""
+    one, two, three = (separator((name,)) for name in ("tin", "lead", "zinc"))
+    plans = Plans(most=2 * _of(Plans(), one).weight)
+
+    first, second = _of(plans, one), _of(plans, two)
+    again = _of(plans, one)
+    _of(plans, three)
+
+    assert first is again
+    assert len(plans) == 2
+    assert _of(plans, one) is first
+    assert _of(plans, two) is not second
+
+
+def test_what_is_forgotten_leaves_its_room():
+    """After all is forgotten there is room for as much as before."""
+    plans = Plans(most=2 * _of(Plans(), separator(("tin",))).weight)
+    for name in ("tin", "lead"):
+        _of(plans, separator((name,)))
+
+    plans.forget()
+    for name in ("zinc", "iron"):
+        _of(plans, separator((name,)))
+
+    assert len(plans) == 2
+
+
+def test_a_plan_larger_than_the_room_is_kept_by_itself():
+    """The balance that it was made for is the one most likely to come again."""
+    plans = Plans(most=1)
+    _of(plans, separator(("tin",)))
+
+    kept = _of(plans, separator(("lead",)))
+
+    assert len(plans) == 1
+    assert _of(plans, separator(("lead",))) is kept
