@@ -17,13 +17,14 @@ from service.kit.problems import (
     problem_of,
     refuse_faulty,
 )
-from service.kit.replies import as_bytes, refuse_doubtful, sound
+from service.kit.replies import Members, members_as_bytes, refuse_doubtful
 from service.kit.settings import Settings
 from service.report.forms import written
 
+from .answer.numbers import largest_of
 from .answer.whole import answer
 from .intake import Intake, take_in
-from .reply import BalanceReply, Closure
+from .reply import BalanceReply
 from .report import document_of
 from .schemas import EvidenceObject, OptionsObject
 from .terms.asked import Asked, asked_of
@@ -87,24 +88,24 @@ def refuse_unbalanced(terms: Terms, balance: Balance) -> RefusalError:
     return RefusalError(kind, problem)
 
 
-def _written(reply: BalanceReply) -> bytes:
+def _written(reply: Members, largest: float) -> bytes:
     """
     Write a reply if it holds no number that is not one, and if it closes.
 
     The engine sees to both; a balance that is signed for is worth a second look.
     """
-    text = as_bytes(reply)
-    _refuse_open(reply.closure)
+    text = members_as_bytes(reply, largest)
+    _refuse_open(reply["closure"])
     return text
 
 
-def _refuse_open(closure: Closure) -> None:
-    open_ones = [w for w in closure.worst if w.relative > closure.tolerance]
+def _refuse_open(closure: Members) -> None:
+    open_ones = [w for w in closure["worst"] if w["relative"] > closure["tolerance"]]
     if open_ones:
-        worst = max(open_ones, key=lambda w: w.relative)
+        worst = max(open_ones, key=lambda w: float(w["relative"]))
         raise refuse_doubtful(
-            f"{worst.of} does not close at '{worst.node}': the imbalance is "
-            f"{worst.relative:.1e} of its throughput. Look there for readings that differ from "
+            f"{worst['of']} does not close at '{worst['node']}': the imbalance is "
+            f"{worst['relative']:.1e} of its throughput. Look there for readings that differ from "
             "the rest by many orders."
         )
 
@@ -142,22 +143,21 @@ def balanced(intake: Intake, settings: Settings) -> BalanceReply:
     RefusalError, Misplaced
         as :func:`balance`.
     """
-    reply = _answered(intake, settings)
-    _written(reply)
-    return reply
+    return BalanceReply.model_validate_json(balanced_json(intake, settings))
 
 
 def balance_json(body: bytes, settings: Settings) -> bytes:
     """Give the reply to a request as it is sent; raises what :func:`balance` raises."""
-    return _written(_answered(take_in(body, settings), settings))
+    return balanced_json(take_in(body, settings), settings)
 
 
 def balance_report(body: bytes, settings: Settings, media_type: str) -> bytes:
     """Give the report of what a request asks for; raises what :func:`balance` raises."""
-    return written(document_of(sound(balance(body, settings))), media_type)
+    return written(document_of(balance(body, settings)), media_type)
 
 
-def _answered(intake: Intake, settings: Settings) -> BalanceReply:
+def balanced_json(intake: Intake, settings: Settings) -> bytes:
+    """Give what :func:`balanced` gives as it is sent, and raises what it raises."""
     terms = intake.terms
     weigh(len(terms.flowsheet.streams) * len(terms.flowsheet.quantities))
     asked = asked_of(terms.sheet, terms.entries, terms.readings)
@@ -166,4 +166,5 @@ def _answered(intake: Intake, settings: Settings) -> BalanceReply:
     engine_time_ms = 1e3 * (perf_counter() - started)
     if found.outcome in _WITHOUT_BALANCE:
         raise refuse_unbalanced(terms, found)
-    return answer(intake, asked, found, beyond, engine_time_ms)
+    reply = answer(intake, asked, found, beyond, engine_time_ms)
+    return _written(reply, largest_of(found, beyond))

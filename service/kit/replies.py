@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from typing import TypeVar
+from typing import Any, TypeVar
 
+import orjson
 from pydantic import BaseModel, ConfigDict, Field
 
 from .problems import NOT_CONVERGED, RefusalError, problem_of
@@ -18,12 +19,29 @@ _Reply = TypeVar("_Reply", bound="Out")
 
 _NOT_FINITE = (b"NaN", b"Infinity")
 
+Members = dict[str, Any]
+"""
+Members of an object of a reply by their names on the wire, in the order of its model.
+
+A reply of many parts is made and written as such; its model is the contract, to which tests hold
+the members.
+"""
+
+Written = orjson.Fragment
+"""An object of a reply that was written before, and is put in as it stands."""
+
+TOO_LARGE = 1e290
+"""Numbers below this are numbers in every unit: a part per billion is the smallest there is."""
+
 
 class Out(BaseModel):
     """An object of a reply; members that cannot be known are null, never absent."""
 
     # A number that is none shows in what was written, where it is found; it would pass as a null.
-    model_config = ConfigDict(frozen=True, ser_json_inf_nan="constants")
+    # What is on the wire is read as well as what is here: both know a member by its name.
+    model_config = ConfigDict(
+        frozen=True, ser_json_inf_nan="constants", validate_by_name=True, validate_by_alias=True
+    )
 
 
 class Titled(Out):
@@ -54,6 +72,34 @@ def as_bytes(reply: Out) -> bytes:
     if any(word in text for word in _NOT_FINITE) and not _is_finite(reply):
         raise refuse_doubtful(OUT_OF_RANGE)
     return text
+
+
+def written_once(members: Members) -> Written:
+    """Write an object of many replies, in which there are no numbers."""
+    return orjson.Fragment(orjson.dumps(members))
+
+
+def members_of(reply: Out) -> Members:
+    """Give the members of a reply."""
+    return reply.model_dump(by_alias=True)
+
+
+def members_as_bytes(members: Members, largest: float = math.inf) -> bytes:
+    """
+    Write members of a reply as :func:`as_bytes` writes the reply.
+
+    Every number is looked at, unless ``largest``, a bound of the size of all of them before they
+    were put into their units, says enough.
+
+    Raises
+    ------
+    RefusalError
+        as :func:`as_bytes`.
+    """
+    # Only a number says that it is less: where one is none, the bound is none.
+    if not largest < TOO_LARGE and not _is_finite(members):
+        raise refuse_doubtful(OUT_OF_RANGE)
+    return orjson.dumps(members, option=orjson.OPT_SERIALIZE_NUMPY)
 
 
 def sound(reply: _Reply) -> _Reply:

@@ -301,12 +301,15 @@ def fit(unit: str, into: str) -> bool:
 
 
 @cache
-def _ratio(unit: str, into: str) -> tuple[float, float]:
+def ratio(unit: str, into: str) -> tuple[float, float]:
     """
     Give what to multiply by and what to divide by.
 
     Both are whole numbers, and one of them is 1 between metric units: the result is then
     correctly rounded, and 100 % is exactly 1.
+
+    Raises:
+        UnitsDoNotFit: the units are of different kinds.
     """
     if not fit(unit, into):
         raise UnitsDoNotFit(unit, into)
@@ -321,7 +324,7 @@ def convert(value: float, unit: str, into: str) -> float:
     Raises:
         UnitsDoNotFit: the units are of different kinds.
     """
-    times, over = _ratio(unit, into)
+    times, over = ratio(unit, into)
     return value * times / over
 
 

@@ -53,6 +53,7 @@ class StreamRole(Out):
         examples=["rest 1"],
     )
     run: str | None = Field(
+        validation_alias="pass",
         serialization_alias="pass",
         description="The pass that made it, or that takes it; null for a head and what is kept.",
         examples=["pass 1"],

@@ -23,11 +23,12 @@ from fastapi import FastAPI
 
 from service.app import create_app
 from service.balances import service
+from service.balances.answer.numbers import largest_of
 from service.balances.answer.whole import answer
 from service.balances.intake import take_in
 from service.balances.terms.asked import asked_of
 from service.kit.calculations import Work
-from service.kit.replies import as_bytes
+from service.kit.replies import members_as_bytes
 from service.kit.settings import Settings
 from service.kit.threads import use_one_thread_each
 from tests.benchmarks import table
@@ -115,18 +116,20 @@ async def measured(body: bytes, rounds: int) -> dict[str, list[float]]:
     intake = take_in(body, settings)
     asked = asked_of(intake.terms.sheet, intake.terms.entries, intake.terms.readings)
     found, beyond = service._calculated(intake, asked, settings)
-    reply = answer(intake, asked, found, beyond, 0.0)
+    reply, largest = answer(intake, asked, found, beyond, 0.0), largest_of(found, beyond)
     app, beside = create_app(settings), bare(body)
-    app.state.calculations = _Fixed(as_bytes(reply))
+    app.state.calculations = _Fixed(members_as_bytes(reply, largest))
     logging.getLogger("evenlode.access").setLevel(logging.WARNING)
     acts = {
         "bare endpoint, same body and reply": lambda: _asked(beside, body),
         "the way to the calculation and back, without a server": lambda: _asked(app, body),
         "reading and judging the request": _at_once(lambda: take_in(body, settings)),
-        "answer, from values to named objects": _at_once(
+        "answer, from values to named members": _at_once(
             lambda: answer(intake, asked, found, beyond, 0.0)
         ),
-        "writing, and the second look": _at_once(lambda: as_bytes(reply)),
+        "writing, and the second look": _at_once(
+            lambda: service._written(reply, largest_of(found, beyond))
+        ),
         "whole calculation": _at_once(apart),
     }
     gc.collect()

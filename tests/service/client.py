@@ -6,6 +6,7 @@ import copy
 import json
 from collections.abc import AsyncIterator
 from functools import cache
+from http import HTTPStatus
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,9 @@ import httpx
 from fastapi import FastAPI
 
 from service.app import create_app
+from service.balances.reply import BalanceReply
 from service.balances.schemas import MINIMAL_EXAMPLE
+from service.kit.replies import as_bytes
 from service.kit.settings import Settings
 
 ROOT = Path(__file__).parents[2]
@@ -64,9 +67,16 @@ def ask(
 
 
 def post(body: object, app: FastAPI | None = None) -> httpx.Response:
-    """Ask for a balance; text and bytes are sent as they stand, anything else as JSON."""
+    """
+    Ask for a balance; text and bytes are sent as they stand, anything else as JSON.
+
+    Every reply that is a balance is held to its model: written by it, it is the same to the byte.
+    """
     content = body if isinstance(body, str | bytes) else json.dumps(body)
-    return ask("POST", BALANCES, content=content, headers=JSON, app=app)
+    reply = ask("POST", BALANCES, content=content, headers=JSON, app=app)
+    if reply.status_code == HTTPStatus.OK:
+        assert reply.content == as_bytes(BalanceReply.model_validate_json(reply.content))
+    return reply
 
 
 def minimal() -> dict[str, Any]:

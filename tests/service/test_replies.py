@@ -11,7 +11,7 @@ from reconcile import Knowledge
 from service.balances.reply import Amount, Share, StreamShare
 from service.balances.reply.whole import Split
 from service.kit.problems import RefusalError
-from service.kit.replies import as_bytes, as_json
+from service.kit.replies import as_bytes, as_json, members_as_bytes, members_of
 
 
 def _split(name: str, value: float) -> Split:
@@ -36,12 +36,24 @@ def test_a_name_may_be_the_word_for_such_a_number(name: str) -> None:
     assert name == sent["streams"][0]["stream"]
 
 
+@pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf])
+def test_neither_is_it_sent_as_a_member(value: float) -> None:
+    """Where no bound is known, or the bound is too large, every number is looked at."""
+    members = members_of(_split("mag 1", value))
+
+    for largest in (math.inf, math.nan, 1e300):
+        with pytest.raises(RefusalError):
+            members_as_bytes(members, largest)
+
+
 @given(st.floats(allow_nan=False, allow_infinity=False))
 def test_a_number_comes_back_as_it_was(value: float) -> None:
-    """Numbers are written so that reading them gives the same double."""
-    sent = as_bytes(Amount(value=value, sd=None, class_=Knowledge.OBSERVABLE, unit="t"))
+    """Numbers are written so that reading them gives the same double, and in the same digits."""
+    reply = Amount(value=value, sd=None, class_=Knowledge.OBSERVABLE, unit="t")
+    sent = as_bytes(reply)
 
     assert value == json.loads(sent)["value"]
+    assert sent == members_as_bytes(members_of(reply))
 
 
 def test_what_is_sent_is_what_the_command_prints() -> None:

@@ -19,14 +19,21 @@ from reconcile.findings import (
     Suspicion,
     Telling,
 )
-from service.balances import reply
 from service.kit.figures import decimals_for, fixed, p_value
+from service.kit.replies import Members
 from service.kit.strict_json import pointer
 
 from .suspects import Naming
 from .terms import PERCENT, Answering, times
 
 _SLIPPED = f"in one case of {1 / SLIPS:g}"
+_SIZE_OF_READING = (
+    f"normal about zero, {GROSS:g} sd of the reading; {_SLIPPED} as large as the value"
+)
+_SIZE_OF_LEAK = (
+    f"normal about zero, {PERCENT * LOST:g} % of what enters the node; {_SLIPPED} {SLIP:g} times "
+    "that"
+)
 
 _WORTH_TELLING = 0.5
 """Change of a figure, in its standard deviation, that a sentence mentions."""
@@ -35,7 +42,7 @@ _MOST_FIGURES = 3
 _SEVERAL = 2
 
 
-def evidence_of(it: Answering) -> reply.Evidence | None:
+def evidence_of(it: Answering) -> Members | None:
     """Give the evidence, if the request wants it."""
     found = it.balance.evidence
     if found is None:
@@ -45,51 +52,49 @@ def evidence_of(it: Answering) -> reply.Evidence | None:
     decisions = [_decision(naming, decision) for decision in found.decisions]
     origins = it.intake.terms.origins
     discounted = found.discounted
-    return reply.Evidence(
-        reference=found.reference,
-        level=asked.level,
-        control=asked.control,
-        angle=asked.angle,
-        prior=reply.PriorUsed(
-            reading=asked.prior.reading,
-            leak=asked.prior.leak,
-            exchange=asked.prior.exchange,
-            size_of_reading=f"normal about zero, {GROSS:g} sd of the reading; "
-            f"{_SLIPPED} as large as the value",
-            size_of_leak=f"normal about zero, {PERCENT * LOST:g} % of what enters the node; "
-            f"{_SLIPPED} {SLIP:g} times that",
-        ),
-        statements=[
+    return {
+        "reference": found.reference,
+        "level": asked.level,
+        "control": asked.control,
+        "angle": asked.angle,
+        "prior": {
+            "reading": asked.prior.reading,
+            "leak": asked.prior.leak,
+            "exchange": asked.prior.exchange,
+            "size_of_reading": _SIZE_OF_READING,
+            "size_of_leak": _SIZE_OF_LEAK,
+        },
+        "statements": [
             *_summary(it, found),
-            *(finding.statement for finding in findings),
-            *(decision.statement for decision in decisions),
+            *(finding["statement"] for finding in findings),
+            *(decision["statement"] for decision in decisions),
             *_second_opinion(naming, found),
             *found.left_untried,
         ],
-        findings=findings,
-        decisions=decisions,
-        discounted=None
+        "findings": findings,
+        "decisions": decisions,
+        "discounted": None
         if discounted is None
         else list(dict.fromkeys(pointer(origins[i]) for i in discounted)),
-        global_test=_global(it, found),
-        readings=_suspects(naming, found.readings, asked.listed),
-        shared=_suspects(naming, found.shared, asked.listed),
-        leaks=_suspects(naming, found.leaks, asked.listed),
-        exchanges=_suspects(naming, found.exchanges, asked.listed),
-        nodes=_imbalances(naming, found.nodes, asked.listed),
-        groups=_imbalances(naming, found.groups, asked.listed),
-    )
+        "global_test": _global(it, found),
+        "readings": _suspects(naming, found.readings, asked.listed),
+        "shared": _suspects(naming, found.shared, asked.listed),
+        "leaks": _suspects(naming, found.leaks, asked.listed),
+        "exchanges": _suspects(naming, found.exchanges, asked.listed),
+        "nodes": _imbalances(naming, found.nodes, asked.listed),
+        "groups": _imbalances(naming, found.groups, asked.listed),
+    }
 
 
-def _global(it: Answering, found: Evidence) -> reply.GlobalCritical | None:
+def _global(it: Answering, found: Evidence) -> Members | None:
     test = it.balance.test
     if test is None or found.critical is None:
         return None
-    return reply.GlobalCritical(
-        statistic=test.statistic,
-        degrees_of_freedom=test.degrees_of_freedom,
-        critical=found.critical,
-    )
+    return {
+        "statistic": test.statistic,
+        "degrees_of_freedom": test.degrees_of_freedom,
+        "critical": found.critical,
+    }
 
 
 def _largest(
@@ -102,11 +107,10 @@ def _critical(family: Family) -> float | None:
     return family.critical if isfinite(family.critical) else None
 
 
-def _suspects(naming: Naming, family: Family | None, most: int) -> reply.SuspectFamily | None:
+def _suspects(naming: Naming, family: Family | None, most: int) -> Members | None:
     if family is None:
         return None
-    # Tests are the most of a reply: all of them are made in one go, from their members.
-    members = {
+    return {
         "count": family.count,
         "critical": _critical(family),
         "alone": family.alone,
@@ -114,31 +118,30 @@ def _suspects(naming: Naming, family: Family | None, most: int) -> reply.Suspect
             naming.test(t) for t in _largest(family.tests, most) if isinstance(t, HypothesisTest)
         ],
     }
-    return reply.SuspectFamily.model_validate(members)
 
 
-def _imbalances(naming: Naming, family: Family | None, most: int) -> reply.ImbalanceFamily | None:
+def _imbalances(naming: Naming, family: Family | None, most: int) -> Members | None:
     if family is None:
         return None
-    return reply.ImbalanceFamily(
-        count=family.count,
-        critical=_critical(family),
-        alone=family.alone,
-        tests=[
-            reply.ImbalanceTest(
-                nodes=[naming.node(name)[0] for name in t.nodes],
-                of=str(t.of),
-                imbalance=t.imbalance,
-                sd=t.sd,
-                unit=naming.it.mass_unit,
-                statistic=t.statistic,
-                p_value=t.p_value,
-                adjusted=t.adjusted,
-            )
+    return {
+        "count": family.count,
+        "critical": _critical(family),
+        "alone": family.alone,
+        "tests": [
+            {
+                "nodes": [naming.node(name)[0] for name in t.nodes],
+                "of": str(t.of),
+                "imbalance": t.imbalance,
+                "sd": t.sd,
+                "unit": naming.it.mass_unit,
+                "statistic": t.statistic,
+                "p_value": t.p_value,
+                "adjusted": t.adjusted,
+            }
             for t in _largest(family.tests, most)
             if isinstance(t, NodeTest)
         ],
-    )
+    }
 
 
 def _summary(it: Answering, found: Evidence) -> Iterator[str]:
@@ -163,31 +166,31 @@ def _summary(it: Answering, found: Evidence) -> Iterator[str]:
     yield f"No error was found: of {tried} tried none is significant at the level of {level}."
 
 
-def _finding(naming: Naming, finding: Finding) -> reply.Finding:
-    return reply.Finding(
-        statement=_finding_in_words(naming, finding),
-        explanations=[
-            reply.Explanation(
+def _finding(naming: Naming, finding: Finding) -> Members:
+    return {
+        "statement": _finding_in_words(naming, finding),
+        "explanations": [
+            {
                 **naming.test(explanation.test),
-                statement=naming.statement(explanation.test),
-                angle=explanation.angle,
-                alike=explanation.alike,
-                probability=PERCENT * explanation.probability,
-            )
+                "statement": naming.statement(explanation.test),
+                "angle": explanation.angle,
+                "alike": explanation.alike,
+                "probability": PERCENT * explanation.probability,
+            }
             for explanation in finding.explanations
         ],
-        p_value=finding.p_value,
-        adjusted=finding.adjusted,
-        telling=[
-            reply.TellingReading(
-                reading=_wanted(naming, telling),
-                repeats=telling.repeats,
-                separation=telling.separation,
-                complete=telling.complete,
-            )
+        "p_value": finding.p_value,
+        "adjusted": finding.adjusted,
+        "telling": [
+            {
+                "reading": _wanted(naming, telling),
+                "repeats": telling.repeats,
+                "separation": telling.separation,
+                "complete": telling.complete,
+            }
             for telling in finding.telling
         ],
-    )
+    }
 
 
 def _wanted(naming: Naming, telling: Telling) -> str:
@@ -264,25 +267,25 @@ def _figure_name(naming: Naming, figure: Figure) -> str:
     return f"yield of {where}" if figure.of == SOLIDS else f"recovery of {figure.of} to {where}"
 
 
-def _decision(naming: Naming, decision: Decision) -> reply.Decision:
-    return reply.Decision(
-        statement=_decision_in_words(naming, decision),
-        suspects=[naming.suspect(h) for h in decision.hypotheses],
-        balanced_anew=decision.balanced_anew,
-        figures=[
-            reply.DecidedFigure(
-                figure=_figure_name(naming, figure),
-                before=times(figure.before.value, PERCENT),
-                before_sd=times(figure.before.sd, PERCENT),
-                after=times(figure.after.value, PERCENT),
-                after_sd=times(figure.after.sd, PERCENT),
-            )
+def _decision(naming: Naming, decision: Decision) -> Members:
+    return {
+        "statement": _decision_in_words(naming, decision),
+        "suspects": [naming.suspect(h) for h in decision.hypotheses],
+        "balanced_anew": decision.balanced_anew,
+        "figures": [
+            {
+                "figure": _figure_name(naming, figure),
+                "before": times(figure.before.value, PERCENT),
+                "before_sd": times(figure.before.sd, PERCENT),
+                "after": times(figure.after.value, PERCENT),
+                "after_sd": times(figure.after.sd, PERCENT),
+            }
             for figure in decision.figures
         ],
-        statistic=decision.statistic,
-        degrees_of_freedom=decision.degrees,
-        p_value=decision.p_value,
-    )
+        "statistic": decision.statistic,
+        "degrees_of_freedom": decision.degrees,
+        "p_value": decision.p_value,
+    }
 
 
 def _lead(naming: Naming, decision: Decision) -> str:

@@ -6,10 +6,11 @@ from collections.abc import Iterator
 
 from reconcile.balance import SharedError
 from reconcile.readings import Limit
-from service.balances.reply import ESTIMATOR, SharedErrorEstimate
+from service.balances.reply import ESTIMATOR
 from service.balances.schemas import CauseObject
 from service.balances.terms.asked import OXIDES
 from service.kit.figures import signed, value_and_sd
+from service.kit.replies import Members
 
 from .terms import PERCENT, Answering
 
@@ -134,16 +135,16 @@ def _oxide_totals(it: Answering) -> Iterator[str]:
         yield f"Oxides total up to {highest:.4g} % ('{name}'). {_IRON}"
 
 
-def shared_errors_of(it: Answering) -> list[SharedErrorEstimate]:
+def shared_errors_of(it: Answering) -> list[Members]:
     """Give the estimate of each shared error, in words too."""
     causes = {cause.name: cause for cause in it.intake.request.causes}
     return [
-        SharedErrorEstimate(
-            name=shared.name,
-            value=shared.value,
-            sd=shared.sd,
-            statement=_shared(shared, causes.get(shared.name)),
-        )
+        {
+            "name": shared.name,
+            "value": shared.value,
+            "sd": shared.sd,
+            "statement": _shared(shared, causes.get(shared.name)),
+        }
         for shared in it.balance.shared
     ]
 

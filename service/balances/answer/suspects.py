@@ -4,19 +4,21 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 
 from reconcile import SOLIDS
 from reconcile.findings import Exchanged, Hypothesis, HypothesisTest, Suspicion
-from service.balances.reply import Suspect
 from service.balances.terms.readings import Entry
 from service.kit.figures import plus_minus, value_and_sd
+from service.kit.replies import Members, Written, written_once
 from service.kit.strict_json import pointer
-from service.kit.units import UNITS, convert
+from service.kit.units import UNITS, ratio
 
 from .terms import PERCENT, Answering
 
 _OWN_SD = "sd"
+
+_Concerned = tuple[tuple[int, ...], str | None, tuple[str, ...]]
+"""Readings, node and names that a suspicion concerns; more than one may concern the same."""
 
 _MOST_KEPT = 500
 """Suspects kept for the readings of one flowsheet; the usual reply lists a hundred or two."""
@@ -131,28 +133,33 @@ class Naming:
             return told.format(self._place(a), self._place(b))
         return f"{self.reading(a)}{between}{self.reading(b)}"
 
-    def suspect(self, suspect: Hypothesis) -> Suspect:
+    def suspect(self, suspect: Hypothesis) -> Written:
         """Give a suspect on the wire; of readings that came before it is the same."""
-        kept: dict[Hypothesis, Suspect] = self.it.intake.terms.same
-        found = kept.get(suspect)
-        if found is None:
-            found = self._made(suspect)
-            if len(kept) < _MOST_KEPT:
-                kept[suspect] = found
+        kept: dict[_Concerned, tuple[Hypothesis, Written]] = self.it.intake.terms.same
+        # A suspect is found by what it concerns: to hash all of it takes longer than all else.
+        concerned = (suspect.readings, suspect.node, suspect.of)
+        known = kept.get(concerned)
+        if known is not None:
+            one, found = known
+            if one.suspicion is suspect.suspicion and one.exchanged is suspect.exchanged:
+                return found
+        found = written_once(self._made(suspect))
+        if known is None and len(kept) < _MOST_KEPT:
+            kept[concerned] = (suspect, found)
         return found
 
-    def _made(self, suspect: Hypothesis) -> Suspect:
+    def _made(self, suspect: Hypothesis) -> Members:
         node, period = (None, None) if suspect.node is None else self.node(suspect.node)
         origins = self.it.intake.terms.origins
-        return Suspect(
-            kind=suspect.suspicion.value,
-            name=self.name(suspect),
-            readings=[pointer(origins[i]) for i in suspect.readings],
-            node=node,
-            period=period,
-        )
+        return {
+            "kind": suspect.suspicion.value,
+            "name": self.name(suspect),
+            "readings": [pointer(origins[i]) for i in suspect.readings],
+            "node": node,
+            "period": period,
+        }
 
-    def test(self, test: HypothesisTest) -> dict[str, Any]:
+    def test(self, test: HypothesisTest) -> Members:
         """Give the members of a test on the wire, in the unit of what is suspected."""
         unit, size, sd = self.size(test)
         return {
@@ -174,8 +181,8 @@ class Naming:
             entry = self._entries.get(suspect.readings[0])
             if entry is None:
                 return "fraction", test.size, test.sd
-            size, sd = (convert(x, entry.base, entry.unit) for x in (test.size, test.sd))
-            return entry.unit, size, sd
+            times, over = ratio(entry.base, entry.unit)
+            return entry.unit, test.size * times / over, test.sd * times / over
         if suspect.suspicion is Suspicion.SHARED_ERROR:
             # The prior of zero is what is "read too high" where the error itself is low.
             return _OWN_SD, -test.size, test.sd

@@ -3,30 +3,16 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from typing import Literal
 
 from reconcile import SOLIDS, Balance, Outcome
 from reconcile.balance import Wanted
 from reconcile.flowsheet import SIZES, Part, Quantity
 from reconcile.metallurgy.question import Answer
 from service.balances.intake import Intake
-from service.balances.reply import (
-    BalanceReply,
-    Bound,
-    Closure,
-    MineralContent,
-    ProductRecovery,
-    Recovery,
-    RemedySets,
-    SecondOptimum,
-    SizeRecovery,
-    Solver,
-    Split,
-    Test,
-    WorstNode,
-)
+from service.balances.reply import NOTICE, TOLERANCE
 from service.balances.terms.asked import Asked
 from service.balances.warnings import warnings_of
+from service.kit.replies import Members, members_of
 from service.kit.strict_json import pointer
 from service.kit.units import UNITS
 
@@ -44,37 +30,34 @@ def _of(quantity: Quantity) -> tuple[str, str | None]:
     return (quantity.of, quantity.size) if isinstance(quantity, Part) else (quantity, None)
 
 
-def _products(it: Answering, of: Quantity) -> list[ProductRecovery]:
+def _products(it: Answering, of: Quantity) -> list[Members]:
     return [
-        ProductRecovery(
-            product=it.labels[p.name][0],
-            period=it.labels[p.name][1],
-            **share_of(it.balance.recoveries[p.name, of]),
-        )
+        {"product": it.labels[p.name][0], "period": it.labels[p.name][1]}
+        | share_of(it.balance.recoveries[p.name, of])
         for p in it.sheet.flowsheet.products
         if it.sheet.flowsheet.holds(p, of) and not p.signed
     ]
 
 
-def _recoveries(it: Answering) -> list[Recovery]:
+def _recoveries(it: Answering) -> list[Members]:
     return [
-        Recovery(component=name, products=_products(it, name))
+        {"component": name, "products": _products(it, name)}
         for name in it.sheet.flowsheet.components
     ]
 
 
-def _recoveries_by_size(it: Answering) -> list[SizeRecovery]:
+def _recoveries_by_size(it: Answering) -> list[Members]:
     sheet = it.sheet.flowsheet
     if any(SIZES in altered for altered in sheet.alters.values()):
         return []
     return [
-        SizeRecovery(of=of, size=size, products=_products(it, Part(of, size)))
+        {"of": of, "size": size, "products": _products(it, Part(of, size))}
         for of in ((SOLIDS, *sheet.sized) if sheet.classes else ())
         for size in sheet.classes
     ]
 
 
-def _splits(it: Answering) -> list[Split]:
+def _splits(it: Answering) -> list[Members]:
     sheet = it.sheet.flowsheet
     leaving: dict[str, list[str]] = defaultdict(list)
     for stream in sheet.streams:
@@ -87,75 +70,76 @@ def _splits(it: Answering) -> list[Split]:
                 continue
             of, size = _of(quantity)
             shares = [
-                share_of(it.balance.splits[stream, quantity]) | {"stream": it.labels[stream][0]}
+                {"stream": it.labels[stream][0]} | share_of(it.balance.splits[stream, quantity])
                 for stream in leaving[node]
             ]
-            members = {"node": name, "period": period, "of": of, "size": size, "streams": shares}
-            splits.append(Split.model_validate(members))
+            splits.append(
+                {"node": name, "period": period, "of": of, "size": size, "streams": shares}
+            )
     return splits
 
 
-def _closure(it: Answering) -> Closure:
+def _closure(it: Answering) -> Members:
     worst = []
     for w in it.balance.closure:
         of, size = _of(w.of)
         worst.append(
-            WorstNode(
-                of=of,
-                size=size,
-                node=w.node,
-                imbalance=w.imbalance,
-                throughput=w.throughput,
-                unit=it.mass_unit,
-                relative=w.relative,
-            )
+            {
+                "of": of,
+                "size": size,
+                "node": w.node,
+                "imbalance": w.imbalance,
+                "throughput": w.throughput,
+                "unit": it.mass_unit,
+                "relative": w.relative,
+            }
         )
-    return Closure(worst=worst)
+    return {"tolerance": TOLERANCE, "worst": worst}
 
 
-def _test(balance: Balance) -> Test | None:
+def _test(balance: Balance) -> Members | None:
     test = balance.test
     if test is None:
         return None
-    return Test(
-        statistic=test.statistic,
-        degrees_of_freedom=test.degrees_of_freedom,
-        p_value=test.p_value,
-        reference=test.reference,
-    )
+    return {
+        "statistic": test.statistic,
+        "degrees_of_freedom": test.degrees_of_freedom,
+        "p_value": test.p_value,
+        "reference": test.reference,
+    }
 
 
-def _bounds(balance: Balance) -> list[Bound]:
+def _bounds(balance: Balance) -> list[Members]:
     bounds = []
     for b in balance.active_bounds:
         of, size = _of(b.of)
-        bounds.append(Bound(stream=b.stream, of=of, size=size, bound=b.bound))
+        bounds.append({"stream": b.stream, "of": of, "size": size, "bound": b.bound})
     return bounds
 
 
-def _contents(it: Answering) -> list[MineralContent]:
+def _contents(it: Answering) -> list[Members]:
     contents = []
     for (component, analyte), estimate in it.balance.contents.items():
         unit = it.sheet.unit_of(analyte)
         factor = UNITS[unit].per_whole
         contents.append(
-            MineralContent(
-                component=component,
-                analyte=analyte,
-                unit=unit,
-                reading=times(estimate.reading, factor),
-                reading_sd=times(estimate.reading_sd, factor),
-                value=times(estimate.value, factor),
-                sd=times(estimate.sd, factor),
-                adjustment=times(estimate.adjustment, factor),
-                standardised=estimate.standardised,
-                class_=estimate.knowledge,
-            )
+            {
+                "reading": times(estimate.reading, factor),
+                "reading_sd": times(estimate.reading_sd, factor),
+                "value": times(estimate.value, factor),
+                "sd": times(estimate.sd, factor),
+                "adjustment": times(estimate.adjustment, factor),
+                "standardised": estimate.standardised,
+                "class": estimate.knowledge,
+                "component": component,
+                "analyte": analyte,
+                "unit": unit,
+            }
         )
     return contents
 
 
-def _remedies(it: Answering) -> list[RemedySets]:
+def _remedies(it: Answering) -> list[Members]:
     """Give what to read; the change of a stock is not read but follows from the stock."""
     changes = set(it.sheet.unrolled.changes.values())
     remedies = []
@@ -167,7 +151,7 @@ def _remedies(it: Answering) -> list[RemedySets]:
         ]
         unknown = [_wanted(it, wanted) for wanted in remedy.wanted if wanted.stream not in changes]
         if sets and unknown:
-            remedies.append(RemedySets(unknown=unknown, readings=sets, smallest=remedy.exact))
+            remedies.append({"unknown": unknown, "readings": sets, "smallest": remedy.exact})
     return remedies
 
 
@@ -182,16 +166,16 @@ def _wanted(it: Answering, wanted: Wanted) -> str:
     return f"{wanted.of} of {_where(it, wanted.stream)}"
 
 
-def _second(it: Answering) -> SecondOptimum | None:
+def _second(it: Answering) -> Members | None:
     other = it.balance.alternative
     if other is None:
         return None
     origins = it.intake.terms.origins
     places = dict.fromkeys(pointer(origins[i]) for i in other.discounted if i < len(origins))
-    return SecondOptimum(objective=other.objective, discounted=list(places))
+    return {"objective": other.objective, "discounted": list(places)}
 
 
-def _outcome(balance: Balance) -> Literal["closed", "closed with active bounds"]:
+def _outcome(balance: Balance) -> str:
     bounded = balance.outcome is Outcome.CLOSED_WITH_ACTIVE_BOUNDS
     return "closed with active bounds" if bounded else "closed"
 
@@ -205,40 +189,43 @@ def _untold(beyond: Answer) -> list[str]:
 
 def answer(
     intake: Intake, asked: Asked, balance: Balance, beyond: Answer, engine_time_ms: float
-) -> BalanceReply:
+) -> Members:
     """
-    Give the reply for a balance that closed, with what was asked ``beyond`` it.
+    Give the members of the reply for a balance that closed, with what was asked ``beyond`` it.
 
-    Assays come in their component's unit, masses in the flowsheet's, shares in percent.
+    They are those of :class:`~service.balances.reply.BalanceReply`, in its order.  Assays come in
+    their component's unit, masses in the flowsheet's, shares in percent.
     """
     it = Answering(intake, asked, balance)
     request = intake.request
-    return BalanceReply(
-        title=request.title,
-        note=request.note,
-        outcome=_outcome(balance),
-        estimator=estimator_of(it),
-        statements=statements_of(it),
-        warnings=[*warnings_of(it), *_untold(beyond)],
-        streams=streams_of(it),
-        stocks=stocks_of(it),
-        readings=readings_of(it),
-        recoveries=_recoveries(it),
-        recoveries_by_size=_recoveries_by_size(it),
-        splits=_splits(it),
-        contents=_contents(it),
-        shared_errors=shared_errors_of(it),
-        remedies=_remedies(it),
-        second_optimum=_second(it),
-        closure=_closure(it),
-        test=_test(balance),
-        evidence=evidence_of(it),
-        performance=performance_of(it, beyond),
-        care=care_of(it, beyond),
-        active_bounds=_bounds(balance),
-        solver=Solver(
-            iterations=balance.iterations,
-            kkt_residual=balance.kkt_residual,
-            engine_time_ms=round(engine_time_ms, 3),
-        ),
-    )
+    care = care_of(it, beyond)
+    return {
+        "title": request.title,
+        "note": request.note,
+        "outcome": _outcome(balance),
+        "estimator": estimator_of(it),
+        "statements": statements_of(it),
+        "warnings": [*warnings_of(it), *_untold(beyond)],
+        "streams": streams_of(it),
+        "stocks": stocks_of(it),
+        "readings": readings_of(it),
+        "recoveries": _recoveries(it),
+        "recoveries_by_size": _recoveries_by_size(it),
+        "splits": _splits(it),
+        "contents": _contents(it),
+        "shared_errors": shared_errors_of(it),
+        "remedies": _remedies(it),
+        "second_optimum": _second(it),
+        "closure": _closure(it),
+        "test": _test(balance),
+        "evidence": evidence_of(it),
+        "performance": [members_of(series) for series in performance_of(it, beyond)],
+        "care": None if care is None else members_of(care),
+        "active_bounds": _bounds(balance),
+        "solver": {
+            "iterations": balance.iterations,
+            "kkt_residual": balance.kkt_residual,
+            "engine_time_ms": round(engine_time_ms, 3),
+        },
+        "notice": NOTICE,
+    }

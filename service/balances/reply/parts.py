@@ -29,7 +29,10 @@ class Share(Out):
         description="Its standard deviation in percentage points.", examples=[0.12]
     )
     class_: Knowledge = Field(
-        serialization_alias="class", description=CLASS_TEXT, examples=["observable"]
+        validation_alias="class",
+        serialization_alias="class",
+        description=CLASS_TEXT,
+        examples=["observable"],
     )
     unit: Literal["%"] = Field(default="%", description="Unit of value and sd.", examples=["%"])
 
@@ -60,7 +63,10 @@ class Quantity(Out):
         examples=[1.7],
     )
     class_: Knowledge = Field(
-        serialization_alias="class", description=CLASS_TEXT, examples=["redundant"]
+        validation_alias="class",
+        serialization_alias="class",
+        description=CLASS_TEXT,
+        examples=["redundant"],
     )
 
 
@@ -72,6 +78,9 @@ class Amount(Out):
     )
     sd: float | None = Field(description="Its standard deviation in 'unit'.", examples=[0.5])
     class_: Knowledge = Field(
-        serialization_alias="class", description=CLASS_TEXT, examples=["observable"]
+        validation_alias="class",
+        serialization_alias="class",
+        description=CLASS_TEXT,
+        examples=["observable"],
     )
     unit: str | None = Field(description=UNIT_TEXT, examples=["g"])

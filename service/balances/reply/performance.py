@@ -100,7 +100,10 @@ class Figure(Out):
     )
     sd: float | None = Field(description="Its standard deviation in 'unit'.", examples=[0.1])
     class_: Knowledge = Field(
-        serialization_alias="class", description=CLASS_TEXT, examples=["observable"]
+        validation_alias="class",
+        serialization_alias="class",
+        description=CLASS_TEXT,
+        examples=["observable"],
     )
     unit: str = Field(description="Unit of value and sd; '1' for a plain ratio.", examples=["%"])
 

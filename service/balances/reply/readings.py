@@ -93,7 +93,10 @@ class ReadingResult(Out):
     )
     reconciled_sd: float | None = Field(description="Its standard deviation.", examples=[0.1])
     class_: Knowledge = Field(
-        serialization_alias="class", description=CLASS_TEXT, examples=["redundant"]
+        validation_alias="class",
+        serialization_alias="class",
+        description=CLASS_TEXT,
+        examples=["redundant"],
     )
     adjustment: float | None = Field(
         description="Reconciled value minus reading; null for a limit or a count.",

@@ -96,7 +96,10 @@ class ClassAssay(_OfComponent):
     )
     sd: float | None = Field(description="Its standard deviation in 'unit'.", examples=[0.1])
     class_: Knowledge = Field(
-        serialization_alias="class", description=CLASS_TEXT, examples=["observable"]
+        validation_alias="class",
+        serialization_alias="class",
+        description=CLASS_TEXT,
+        examples=["observable"],
     )
     unit: str = Field(description="The component's unit.", examples=["%"])
 
@@ -139,6 +142,7 @@ class StreamBalance(Out):
     name: str = Field(description="Name of the stream.", examples=["mag 1"])
     period: str | None = Field(description=PERIOD_TEXT, examples=["shift 1"])
     from_: str | None = Field(
+        validation_alias="from",
         serialization_alias="from",
         description="The node it leaves, null for a feed.",
         examples=["stage 1"],
@@ -156,6 +160,7 @@ class StreamBalance(Out):
         examples=[_MASS_EXAMPLE],
     )
     yield_: Share = Field(
+        validation_alias="yield",
         serialization_alias="yield",
         description="Mass of the stream as a percentage of all that is fed, opening stocks "
         "included.",

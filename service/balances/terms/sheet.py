@@ -81,6 +81,25 @@ class Sheet:
             self._same[readings] = found
         return found
 
+    @cached_property
+    def labels(self) -> dict[str, tuple[str, Period]]:
+        """Of each stream of the engine, its name and period on the wire."""
+        unrolled = self.unrolled
+        flows = {of_engine: label for label, of_engine in unrolled.streams.items()}
+        changes = {
+            of_engine: (f"change of {node}", period)
+            for (node, period), of_engine in unrolled.changes.items()
+        }
+        held = {name: (name, None) for names in unrolled.stocks.values() for name in names}
+        return flows | changes | held
+
+    @cached_property
+    def labels_of_nodes(self) -> dict[str, tuple[str, Period]]:
+        """Of each node of the engine that is one of the request, its name and period there."""
+        names = [node.name for node in self.wire.nodes]
+        wanted = ((name, period) for period in self.periods for name in names)
+        return dict(zip(self.flowsheet.nodes, wanted, strict=False))
+
     def unit_of(self, name: str) -> str:
         """Give the unit of a component or an analyte."""
         return str(self._assayed[name].unit)
