@@ -10,6 +10,7 @@ header says is never a reason to trust, only one to doubt.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from ipaddress import IPv6Address, ip_address
 from urllib.parse import urlsplit
 
@@ -20,6 +21,11 @@ PASSED_ON = ("forwarded", "via", "x-forwarded-for", "x-forwarded-host", "x-real-
 """Headers by which proxies say that they passed a request on."""
 
 
+_HOSTS_KEPT = 256
+"""Hosts of which it is kept what they are: the same few ask all day."""
+
+
+@lru_cache(maxsize=_HOSTS_KEPT)
 def is_loopback(host: str) -> bool:
     """Say whether an address, or the name of a host, is of this machine alone."""
     if host.lower().rstrip(".") == "localhost":
@@ -50,6 +56,7 @@ def is_local(scope: Scope) -> bool:
     )
 
 
+@lru_cache(maxsize=_HOSTS_KEPT)
 def _host(address: str) -> str:
     try:
         return urlsplit(address).hostname or ""

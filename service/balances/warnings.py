@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from service.kit.units import from_fraction, to_fraction
 
 from .answer.terms import Answering
-from .schemas import ReadingObject
 from .terms.measured import AMOUNTS
 from .terms.readings import Entry
 
@@ -20,18 +19,18 @@ def _said(entry: Entry) -> str:
     return f"The {what} in {entry.place.words}"
 
 
-def _of_reading(entry: Entry, wire: ReadingObject) -> Iterator[str]:
-    value = entry.value
+def _of_reading(entry: Entry) -> Iterator[str]:
+    value, relative_sd = entry.value, entry.relative_sd
     if value is not None and value < 0 and entry.sd and not entry.may_be_negative:
         yield (
             f"{_said(entry)} is negative ({value:.6g} {entry.unit}, {-value / entry.sd:.2g} times "
             "its sd below zero). It is taken as read; the reconciled value cannot be negative. "
             "Check the blank correction or the tare."
         )
-    if wire.relative_sd is not None and wire.relative_sd > HIGH_RELATIVE_SD:
+    if relative_sd is not None and relative_sd > HIGH_RELATIVE_SD:
         yield (
-            f"{_said(entry)} has a relative sd of {wire.relative_sd:.6g}, which is "
-            f"{100 * wire.relative_sd:.6g} %: relative_sd is a fraction, so 2 % is 0.02."
+            f"{_said(entry)} has a relative sd of {relative_sd:.6g}, which is "
+            f"{100 * relative_sd:.6g} %: relative_sd is a fraction, so 2 % is 0.02."
         )
 
 
@@ -60,12 +59,7 @@ def _above_theoretical(it: Answering) -> Iterator[str]:
 
 def warnings_of(it: Answering) -> list[str]:
     """Give everything worth a look in the request and its balance, in sentences."""
-    readings = it.intake.request.readings
-    of_readings = [
-        warning
-        for entry in it.intake.terms.entries
-        for warning in _of_reading(entry, readings[entry.number])
-    ]
+    of_readings = [warning for entry in it.intake.terms.entries for warning in _of_reading(entry)]
     return [
         *of_readings,
         *_above_theoretical(it),

@@ -10,11 +10,14 @@ from __future__ import annotations
 import codecs
 import json
 import math
+import re
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
+
+import orjson
 
 from reconcile.faults import Fault, Where
 
@@ -290,25 +293,51 @@ class _Search:
                 return
 
 
-def _is_plain(value: Any, levels: int) -> bool:  # noqa: ANN401 - any JSON value
-    """
-    Say whether a value holds plain things only, nested at most so deep: nothing to search for.
+class _DoubtfulError(ValueError):
+    """A document is not plain; it may still be in order, which a search tells."""
 
-    What is not plain may still be in order; a search tells.
+
+_MEMBER = re.compile(rb'"[ \t\n\r]*:')
+"""How a member begins; text may look like it, so there are no fewer of it than members."""
+
+_LEAST, _MOST = 1e-300, 1e15
+"""Sizes between which a number is what was written; zero may have been too small for a double."""
+
+
+def _plain(body: bytes) -> dict[str, Any] | list[Any]:
     """
-    kind = type(value)
-    if kind is str:
-        return bool(value.isascii())
-    if kind is dict:
-        return (
-            levels > 0
-            and len(value) <= MOST_MEMBERS
-            and all(name.isascii() and len(name) <= LONGEST_MEMBER_NAME for name in value)
-            and all(_is_plain(held, levels - 1) for held in value.values())
-        )
-    if kind is list:
-        return levels > 0 and all(_is_plain(held, levels - 1) for held in value)
-    return kind is float or kind is int or kind is bool or value is None
+    Read a document in which there is evidently nothing to search for.
+
+    The reader used is as strict in all but two things: of members that share a name it gives the
+    last, which shows in their number, and of numbers out of range it gives the next best.
+    """
+    if len(body) > _SHORT_BODY:
+        raise _DoubtfulError
+    value = orjson.loads(body)
+    if not isinstance(value, dict | list) or _members_in(value, DEEPEST) < len(
+        _MEMBER.findall(body)
+    ):
+        raise _DoubtfulError
+    return value
+
+
+def _members_in(value: dict[str, Any] | list[Any], levels: int) -> int:
+    """Count the members of all objects, nested at most so deep, and look at the numbers."""
+    inner: Iterable[Any] = value
+    found = 0
+    if isinstance(value, dict):
+        found, inner = len(value), value.values()
+        if found > MOST_MEMBERS or len("".join(value)) > LONGEST_MEMBER_NAME:
+            raise _DoubtfulError
+    if levels == 0:
+        raise _DoubtfulError
+    for held in inner:
+        kind = type(held)
+        if kind is dict or kind is list:
+            found += _members_in(held, levels - 1)
+        elif kind is float and not _LEAST < abs(held) < _MOST:
+            raise _DoubtfulError
+    return found
 
 
 def read(body: bytes) -> Document:
@@ -322,9 +351,10 @@ def read(body: bytes) -> Document:
     NotJsonError
         where nothing can be read: not UTF-8, empty, malformed, or nested too deeply.
     """
-    value = _parsed(_decoded(body))
-    if len(body) <= _SHORT_BODY and _is_plain(value, DEEPEST):
-        return Document(value, [])
+    try:
+        return Document(_plain(body), [])
+    except ValueError:
+        value = _parsed(_decoded(body))  # what is wrong, or seems to be, is found out here
     search = _Search(value)
     return Document(value, search.faults, search.ended_early)
 

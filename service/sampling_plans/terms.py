@@ -117,7 +117,7 @@ def _with_design(request: SamplingPlanRequest) -> tuple[Terms, list[Fault]]:
     terms = replace(
         terms,
         origins=tuple(own(where) for where in terms.origins),
-        entries=tuple(replace(entry, where=own(entry.where)) for entry in terms.entries),
+        entries=tuple(entry._replace(where=own(entry.where)) for entry in terms.entries),
     )
     return terms, [replace(fault, where=own(fault.where)) for fault in faults]
 

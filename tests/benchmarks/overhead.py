@@ -13,10 +13,12 @@ import asyncio
 import gc
 import json
 import logging
+import os
 import statistics
 import sys
 import time
 from collections.abc import Awaitable, Callable, Sequence
+from pathlib import Path
 from typing import Any
 
 from fastapi import FastAPI
@@ -27,6 +29,7 @@ from service.balances.answer.numbers import largest_of
 from service.balances.answer.whole import answer
 from service.balances.intake import take_in
 from service.balances.terms.asked import asked_of
+from service.kit import logs
 from service.kit.calculations import Work
 from service.kit.replies import members_as_bytes
 from service.kit.settings import Settings
@@ -86,6 +89,15 @@ async def _asked(app: FastAPI, body: bytes) -> None:
     await app(scope, receive, send)
 
 
+def _log_to_nowhere() -> None:
+    """Let every request be logged as the service logs it, with nobody to read it."""
+    logs.configure()
+    nowhere = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 - open to the end
+    for handler in logging.getLogger().handlers:
+        if isinstance(handler, logging.StreamHandler):
+            handler.setStream(nowhere)
+
+
 async def _spent(act: Callable[[], Awaitable[object]]) -> float:
     started = time.process_time()
     for _ in range(EACH):
@@ -119,7 +131,7 @@ async def measured(body: bytes, rounds: int) -> dict[str, list[float]]:
     reply, largest = answer(intake, asked, found, beyond, 0.0), largest_of(found, beyond)
     app, beside = create_app(settings), bare(body)
     app.state.calculations = _Fixed(members_as_bytes(reply, largest))
-    logging.getLogger("evenlode.access").setLevel(logging.WARNING)
+    _log_to_nowhere()
     acts = {
         "bare endpoint, same body and reply": lambda: _asked(beside, body),
         "the way to the calculation and back, without a server": lambda: _asked(app, body),

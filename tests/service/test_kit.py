@@ -144,6 +144,36 @@ def test_strict_json_is_read_as_any_reader_would(value: object) -> None:
     assert [] == document.faults
 
 
+_PIECES = (
+    *("1", "-0", "1.5", "0.0", "1e400", "1e-400", "123456789012345678901234567890", "NaN", "01"),
+    *('"a"', '"é"', '"\\ud800"', '"\\u00e9"', '"a\\":"', '"\t"', "true", "null", "[]", "[1,2]"),
+    *('{"a":1,"a":2}', '{"a" :1}', '{"a\\u0062":1,"ab":2}', '{"b":{"b":1}}', '{"\\\\":1}'),
+)
+
+
+@given(
+    st.lists(
+        st.tuples(st.sampled_from(["a", "b", "c", 'd":', "é"]), st.sampled_from(_PIECES)),
+        max_size=4,
+    ),
+    st.sampled_from([":", " : ", "\n:"]),
+)
+def test_a_document_is_read_quickly_only_where_nothing_is_wrong(
+    members: list[tuple[str, str]], colon: str
+) -> None:
+    """What the quick reader gives is what the search gives, and the search finds nothing."""
+    body = f"{{{','.join(f'{json.dumps(k)}{colon}{v}' for k, v in members)}}}".encode()
+    try:
+        quick = strict_json._plain(body)
+    except ValueError:
+        return
+
+    value = strict_json._parsed(body.decode())
+
+    assert repr(value) == repr(quick)
+    assert [] == strict_json._Search(value).faults
+
+
 def test_all_that_is_wrong_is_found_with_its_place() -> None:
     """The reader goes on after a fault and tells each by its pointer."""
     document = strict_json.read(b'{"a": [NaN, 1e999], "b": {"c": 1, "c": -Infinity}, "d": 1e-400}')

@@ -14,6 +14,8 @@ from service.balances.schemas import BalanceRequest, FlowsheetObject
 from service.balances.terms import readings, seen, sheet
 from service.balances.terms.request import Terms, terms_of
 from service.balances.terms.seen import Flowsheets
+from service.kit.problems import RefusalError
+from service.kit.settings import Settings
 
 from .client import example, faults, minimal, post
 
@@ -71,6 +73,20 @@ def fresh(monkeypatch: pytest.MonkeyPatch) -> Iterator[Flowsheets]:
     return flowsheets
 
 
+class _Raw(str):
+    """What stands in the place of a number, as it is written."""
+
+    __slots__ = ()
+
+
+def _written(request: dict[str, Any]) -> bytes:
+    """Write a request, and in it what is no number in JSON."""
+    text = json.dumps(request)
+    for word in ("NaN", "1e999", "1e-999"):
+        text = text.replace(f'"{word}"', word)
+    return text.encode()
+
+
 def _timeless(reply: Any) -> Any:
     told = reply.json()
     told["solver"].pop("engine_time_ms")
@@ -79,13 +95,90 @@ def _timeless(reply: Any) -> Any:
 
 @pytest.mark.parametrize("name", ["tin-shed", "cyclone-with-water", "flow-network"])
 def test_a_flowsheet_met_again_gives_the_same_reply(name: str, fresh: Flowsheets) -> None:
-    """The first time nothing is known, the second time the flowsheet, the third time its terms."""
+    """At first nothing is known, then the flowsheet, then its terms, then how it was read."""
     request = example(name)
 
-    first, second, third = (_timeless(post(request)) for _ in range(3))
+    first, *later = (_timeless(post(request)) for _ in range(5))
 
     assert 1 == len(fresh)
-    assert first == second == third
+    assert [first] * 4 == later
+
+
+numbers = st.one_of(
+    st.sampled_from([None, True, "31.2", [], 0, 0.0, -1.0, 1e-310, 1e-200, 1e12, 1e13, 101.0]),
+    st.sampled_from(["NaN", "1e999", "1e-999"]).map(_Raw),
+    st.floats(0.01, 99.0),
+    st.integers(1, 99),
+)
+other_numbers = st.lists(
+    st.fixed_dictionaries(
+        {"value": numbers},
+        optional={
+            "sd": numbers,
+            "relative_sd": numbers,
+            "unit": st.sampled_from(["%", "ppm", "kg", None, 1]),
+            "of": st.sampled_from(["mass", "Sn", {"quantity": "Sn"}, "tin"]),
+            "left_out": st.just("torn bag"),
+        },
+    ),
+    max_size=2,
+)
+beside = st.fixed_dictionaries(
+    {},
+    optional={
+        "title": st.sampled_from(["Sn", 1]),
+        "periods": st.just(["a", "b"]),
+        "evidence": st.sampled_from([{"skip": True}, {"prior": {"reading": 0}}, {"level": 7}]),
+        "performance": st.just([{"feed": "feed", "products": ["mag 1", "none such"]}]),
+        "causes": st.just([{"name": "weigher", "sd": 1}]),
+        "controls": st.just([]),
+        "notes": st.just("a slip"),
+    },
+)
+
+
+def _taken_in(body: bytes) -> Any:
+    try:
+        found = intake.take_in(body, Settings())
+    except RefusalError as refusal:
+        return refusal.problem
+    return _comparable(found.terms), found.terms.beyond, found.request.evidence
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=150)
+@given(changes=other_numbers, more=beside)
+def test_what_came_before_but_for_its_numbers_is_judged_alike(
+    changes: list[dict[str, Any]], more: dict[str, Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is taken as JSON holds it is what the schema and the judgement in full give."""
+    request = minimal()
+    for _ in range(3):
+        _taken_in(json.dumps(request).encode())
+    for reading, change in zip(request["readings"], changes, strict=False):
+        reading.update(change)
+    body = _written(request | more)
+
+    again = _taken_in(body)
+    with monkeypatch.context() as alone:
+        alone.setattr(intake, "_taken_again", lambda _: None)
+        anew = _taken_in(body)
+
+    assert anew == again
+
+
+def test_the_numbers_of_a_shift_are_taken_as_json_holds_them(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Once a request was judged in full, no other of its kind is."""
+    request = minimal()
+    for _ in range(3):
+        before = _taken_in(json.dumps(request).encode())
+    monkeypatch.setattr(intake, "terms_of", None)
+    request["readings"][0]["value"] += 1
+
+    after = _taken_in(json.dumps(request).encode())
+
+    assert before != after
 
 
 def test_a_slip_in_a_flowsheet_met_before_is_told(fresh: Flowsheets) -> None:

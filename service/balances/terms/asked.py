@@ -38,13 +38,16 @@ class Asked:
 
 def asked_of(sheet: Sheet, entries: tuple[Entry, ...], read: tuple[Reading, ...]) -> Asked:
     """Give what has to be asked for the reply; ``read`` are the readings that count."""
+    asked = (*_of_streams(sheet), *_of_counts(entries))
+    if not asked:
+        return Asked((), {})
     known: dict[tuple[tuple[str, ...], Measurand], int] = {}
     for i, reading in enumerate(read):
         if reading.streams:
             known[reading.streams, measurand(sheet.flowsheet, reading.of)] = i
     more: list[Reading] = []
     at: dict[Key, int] = {}
-    for key, streams, of in (*_of_streams(sheet), *_of_counts(entries)):
+    for key, streams, of in asked:
         if (streams, of) not in known:
             known[streams, of] = len(read) + len(more)
             more.append(Reading(streams, of, 0.0, math.inf))
@@ -54,6 +57,8 @@ def asked_of(sheet: Sheet, entries: tuple[Entry, ...], read: tuple[Reading, ...]
 
 def _of_streams(sheet: Sheet) -> Iterator[tuple[Key, tuple[str, ...], Measurand]]:
     oxides = oxides_of(sheet)
+    if not sheet.wire.water and sheet.ladder is None and oxides is None:
+        return
     for name in sheet.unrolled.streams.values():
         stream = sheet.flowsheet.streams[sheet.flowsheet.stream_index[name]]
         if sheet.wire.water:

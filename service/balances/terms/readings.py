@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+from typing import NamedTuple
 
 from reconcile import Reading, measurands
 from reconcile.errors import Contribution, SdParts, Source, Stage
@@ -30,15 +32,15 @@ _SIZES_OF_ERROR = ("sd", "relative_sd", "error_model", "replicates", "step")
 """Members that can make an error small."""
 
 
-@dataclass(frozen=True)
-class Entry:
+class Entry(NamedTuple):
     """
     One reading of the request as the reply tells of it, in its own unit.
 
     ``number`` is its position among the request's readings, and ``where`` the place told of it.
     ``at`` are the positions of its readings among the engine's: one, or several for a count.
     ``may_be_negative`` says that it is of a difference or of an analyte that may be lost;
-    ``left_out`` is the caller's reason for leaving it out.
+    ``relative_sd`` is the one that was stated; ``left_out`` is the caller's reason for leaving it
+    out.
     """
 
     number: int
@@ -51,8 +53,9 @@ class Entry:
     value: float | None = None
     sd: float | None = None
     limit: Limit | None = None
+    relative_sd: float | None = None
     origin: str = ""
-    shares: Mapping[Stage, float] = field(default_factory=dict)
+    shares: Mapping[Stage, float] = MappingProxyType({})
     counted: Counted | None = None
     may_be_negative: bool = False
     is_of_size: bool = False
@@ -93,28 +96,13 @@ class Reader:
         self.pools = pools_of([item for item, _ in prepared if item is not None], self.options)
         for i, (wire, one, known) in enumerate(zip(self.wires, usual, prepared, strict=True)):
             where: Where = ("readings", i)
-            found = self._as_usual(one, where) if one else self._in_full(wire, where, *known)
+            if one is None:
+                found = self._in_full(wire, where, *known)
+            else:
+                found = _Judged((one.reading,), entry_of(one, where, self._taken))
             if found is not None:
                 self._taken += len(found.readings)
                 yield found if wire.left_out is None else _left_out(found, wire.left_out)
-
-    def _as_usual(self, one: Taken, where: Where) -> _Judged:
-        kind = one.kind
-        entry = Entry(
-            number=int(where[-1]),
-            where=where,
-            place=kind.place,
-            words=kind.words,
-            unit=kind.unit,
-            base=kind.base,
-            at=(self._taken,),
-            value=one.value,
-            sd=one.sd,
-            origin=one.origin,
-            shares=one.shares,
-            may_be_negative=kind.may_be_negative,
-        )
-        return _Judged((one.reading,), entry)
 
     def _in_full(
         self, wire: ReadingObject, where: Where, item: Item | None, place: Place | None
@@ -202,6 +190,7 @@ class Reader:
             unit="%",
             base="fraction",
             at=tuple(range(self._taken, self._taken + len(readings))),
+            relative_sd=wire.relative_sd,
             origin=f"the multinomial error of counting {counted.grains} grains by {counted.basis}",
             shares={Stage.ANALYSIS: 1.0},
             counted=counted,
@@ -228,6 +217,7 @@ class Reader:
             value=outcome.value,
             sd=errors.total,
             limit=outcome.limit,
+            relative_sd=item.wire.relative_sd,
             origin=errors.sentence,
             shares=errors.shares,
             may_be_negative=bool(item.measured.of.carried) or self._is_difference(place),
@@ -294,6 +284,26 @@ class Reader:
         )
 
 
+def entry_of(one: Taken, where: Where, at: int) -> Entry:
+    """Give what the reply tells of a usual reading, the engine's at this position."""
+    kind = one.kind
+    return Entry(
+        number=int(where[-1]),
+        where=where,
+        place=kind.place,
+        words=kind.words,
+        unit=kind.unit,
+        base=kind.base,
+        at=(at,),
+        value=one.value,
+        sd=one.sd,
+        relative_sd=one.relative_sd,
+        origin=one.origin,
+        shares=one.shares,
+        may_be_negative=kind.may_be_negative,
+    )
+
+
 def _told(item: Item, members: Sequence[str]) -> Where:
     """Give the place of the first of some members that the caller wrote, or of the reading."""
     written = item.wire.model_fields_set
@@ -303,7 +313,7 @@ def _told(item: Item, members: Sequence[str]) -> Where:
 def _left_out(judged: _Judged, reason: str) -> _Judged:
     """Let a reading count for nothing; it is still told what came out for it."""
     readings = tuple(replace(reading, sd=math.inf, causes=()) for reading in judged.readings)
-    return _Judged(readings, replace(judged.entry, left_out=reason))
+    return _Judged(readings, judged.entry._replace(left_out=reason))
 
 
 def closures_of(sheet: Sheet) -> Iterator[tuple[Where, Reading]]:

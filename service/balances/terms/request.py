@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -17,8 +18,12 @@ from .controls import controls_of
 from .ledger import Ledger
 from .likenesses import likenesses_of
 from .performance import Beyond, beyond_of
-from .readings import Entry, Reader, closures_of
+from .readings import Entry, Reader, closures_of, entry_of
 from .sheet import Sheet, sheet_of
+from .usual import Taken
+
+_ORIGINS = "origins"
+"""Where the places of readings are kept that were found to make sense together, with no others."""
 
 
 @dataclass(frozen=True)
@@ -68,6 +73,46 @@ def terms_of(request: BalanceRequest) -> tuple[Terms, list[Fault]]:
     same = sheet.same(reader.kinds)
     terms = Terms(sheet, tuple(readings), tuple(origins), tuple(entries), beyond, same)
     _note_repeats(terms, ledger)
+    _note_prior(request, ledger)
+    ledger.faults += _engine_findings(terms, request)
+    if not ledger.faults and not others and reader.kinds is not None:
+        same[_ORIGINS] = terms.origins
+    return terms, _once(ledger.faults)
+
+
+def terms_again(request: BalanceRequest, sheet: Sheet, readings: Sequence[Taken]) -> Terms | None:
+    """
+    Give the terms of a request that was judged before but for its numbers.
+
+    Parameters
+    ----------
+    request
+        the request; its own readings are passed over.
+    sheet
+        its flowsheet.
+    readings
+        all its readings, in the numbers of which nothing is wrong.
+
+    There are none unless readings of the same kinds were found to make sense together.
+    """
+    same = sheet.same(tuple([one.kind.number for one in readings]))
+    origins: tuple[Where, ...] | None = same.get(_ORIGINS)
+    if origins is None:
+        return None
+    ledger = Ledger()
+    beyond = beyond_of(request, sheet, ledger)
+    _note_prior(request, ledger)
+    if ledger.faults:
+        return None
+    entries = [
+        entry_of(one, where, i)
+        for i, (one, where) in enumerate(zip(readings, origins, strict=True))
+    ]
+    taken = tuple([one.reading for one in readings])
+    return Terms(sheet, taken, origins, tuple(entries), beyond, same)
+
+
+def _note_prior(request: BalanceRequest, ledger: Ledger) -> None:
     prior = request.evidence.prior
     ledger.note_if(
         prior.reading + prior.leak + prior.exchange == 0,
@@ -76,8 +121,6 @@ def terms_of(request: BalanceRequest) -> tuple[Terms, list[Fault]]:
         "No kind of error is possible beforehand, so none could be found.",
         "Give at least one kind a weight above zero, or skip the evidence.",
     )
-    ledger.faults += _engine_findings(terms, request)
-    return terms, _once(ledger.faults)
 
 
 def _engine_findings(terms: Terms, request: BalanceRequest) -> list[Fault]:

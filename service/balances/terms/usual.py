@@ -3,7 +3,8 @@ The usual reading: one word of one stream, a value above zero and a stated stand
 
 Most readings are of this kind, shift after shift of the same quantities.  What does not depend on
 their values is judged once for a flowsheet, by the code that judges every reading, and kept with
-it.  Whatever is out of the ordinary is left to that code.
+it.  Whatever is out of the ordinary is left to that code.  A reading of a kind that is kept is
+taken as JSON holds it, without the schema's object, if nothing can be wrong with its numbers.
 """
 
 from __future__ import annotations
@@ -13,13 +14,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import count
+from typing import Any, NamedTuple, TypeGuard
 
 from reconcile import Reading
 from reconcile.errors import ErrorModel, Stage, stated
 from reconcile.measurands import Measurand
 from service.balances.schemas import ReadingObject
 from service.balances.schemas.words import PULP_DENSITY
-from service.kit.units import convert
+from service.kit.fields import LARGEST_NUMBER, LARGEST_RELATIVE_SD
+from service.kit.units import ratio
 
 from .errors import usual_stage
 from .ledger import Ledger
@@ -30,6 +33,9 @@ from .sheet import Sheet
 _MEMBERS = frozenset({"stream", "of", "value", "sd", "relative_sd", "unit"})
 
 _SENTENCES_KEPT = 4096
+
+_WHOLE = 1.0
+"""No share of anything is more; what is said of one that is, the judgement in full knows."""
 
 SMALLEST_VALUE = 1e-300
 """Least size of a value that is not zero: one over it has to be a number as well."""
@@ -55,6 +61,7 @@ class Kind:
 
     number: int
     place: Place
+    stream: str | tuple[str, ...]
     of: str | Measurand
     words: str
     unit: str
@@ -63,14 +70,14 @@ class Kind:
     shares: Mapping[Stage, float]
 
 
-@dataclass(frozen=True, slots=True)
-class Taken:
+class Taken(NamedTuple):
     """A usual reading as the engine takes it, and its standard deviation in its own unit."""
 
     kind: Kind
     reading: Reading
     value: float
     sd: float
+    relative_sd: float | None
     origin: str
 
     @property
@@ -95,17 +102,54 @@ def taken(wire: ReadingObject, sheet: Sheet) -> Taken | None:
     kind = _kind(wire, sheet)
     if kind is None:
         return None
-    absolute, relative = wire.sd or 0.0, wire.relative_sd or 0.0
-    sd = math.hypot(absolute, relative * value)
-    reading = Reading(
-        kind.place.stream,
-        kind.of,
-        convert(value, kind.unit, kind.base),
-        convert(sd, kind.unit, kind.base),
-    )
-    if reading.value < SMALLEST_VALUE or 0 < reading.sd < SMALLEST_SD:
+    found = _taken(kind, value, wire.sd, wire.relative_sd)
+    if found.reading.value < SMALLEST_VALUE or 0 < found.reading.sd < SMALLEST_SD:
         return None
-    return Taken(kind, reading, value, sd, _sentence(absolute, relative))
+    return found
+
+
+def _taken(kind: Kind, value: float, absolute: float | None, relative: float | None) -> Taken:
+    sd = math.hypot(absolute or 0.0, (relative or 0.0) * value)
+    times, over = ratio(kind.unit, kind.base)
+    reading = Reading(kind.stream, kind.of, value * times / over, sd * times / over)
+    return Taken(kind, reading, value, sd, relative, _sentence(absolute or 0.0, relative or 0.0))
+
+
+def taken_again(members: Any, sheet: Sheet) -> Taken | None:  # noqa: ANN401 - any JSON value
+    """
+    Give a reading as JSON holds it, if one of its kind was judged before.
+
+    There is none where the schema or the engine could find something wrong with its numbers.
+    """
+    if type(members) is not dict or not members.keys() <= _MEMBERS:
+        return None
+    get = members.get
+    stream, of, unit = get("stream"), get("of"), get("unit")
+    if type(stream) is not str or type(of) is not str or not (unit is None or type(unit) is str):
+        return None
+    kind: Kind | None = sheet.kept.get((stream, of, unit))
+    value, sd, relative = get("value"), get("sd"), get("relative_sd")
+    if kind is None or not _is_number(value, LARGEST_NUMBER):
+        return None
+    fine = _is_number(sd, LARGEST_NUMBER) or sd is None
+    if not fine or not (_is_number(relative, LARGEST_RELATIVE_SD) or relative is None):
+        return None
+    found = _taken(
+        kind,
+        float(value),
+        None if sd is None else float(sd),
+        None if relative is None else float(relative),
+    )
+    most = _WHOLE if kind.base == "fraction" else math.inf
+    reading = found.reading
+    if not (SMALLEST_VALUE <= reading.value <= most and reading.sd >= SMALLEST_SD):
+        return None
+    return found
+
+
+def _is_number(value: Any, most: float) -> TypeGuard[float]:  # noqa: ANN401 - any JSON value
+    """Say whether it is a number of ordinary size above zero, and no truth value."""
+    return (type(value) is float or type(value) is int) and 0 < value <= most
 
 
 def _kind(wire: ReadingObject, sheet: Sheet) -> Kind | None:
@@ -139,6 +183,7 @@ def _judged(wire: ReadingObject, sheet: Sheet) -> Kind | None:
     return Kind(
         next(_NUMBERS),
         place,
+        place.stream,
         found.word or found.of,
         found.words,
         wire.unit or found.unit,

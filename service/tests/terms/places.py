@@ -82,5 +82,5 @@ def moved(terms: Terms, where: Callable[[Where], Where]) -> Terms:
     return replace(
         terms,
         origins=tuple(where(place) for place in terms.origins),
-        entries=tuple(replace(entry, where=where(entry.where)) for entry in terms.entries),
+        entries=tuple(entry._replace(where=where(entry.where)) for entry in terms.entries),
     )
