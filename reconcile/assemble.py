@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from . import derived
+from .asked import answers
 from .balance import (
     ActiveBound,
     Alternative,
@@ -22,7 +23,7 @@ from .balance import (
     Read,
     SharedError,
 )
-from .derived import Derived, evaluate, of_plan
+from .derived import Derived
 from .evidence import linearity
 from .evidence.cautions import emptied, unresolved_minerals
 from .evidence.global_test import global_test, without_reference
@@ -34,10 +35,16 @@ from .remedies import remedies
 from .rows import measurands_as_ratios
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from .flowsheet import Flowsheet
     from .kernel.problem import Bools, Floats
     from .linearisation import Linearisation
+    from .model import Model
     from .readings import Reading
     from .solution import Solution
+
+    Answers = Mapping[str, Derived]
 
 
 def failed(outcome: Outcome, failure: Failure) -> Balance:
@@ -58,13 +65,12 @@ def assembled(at: Linearisation, readings: Sequence[Reading], counted: Sequence[
     streams = [s.name for s in sheet.streams]
     grid = [(s, q) for s in streams for q in sheet.quantities]
     plan = solution.plan
-    every_amount = evaluate(at, of_plan(plan, derived.amounts))
-    amounts = dict(zip(grid, _known(every_amount), strict=True))
-    shares = dict(zip(grid, _known(evaluate(at, of_plan(plan, derived.of_feed))), strict=True))
+    said = answers(at)
+    amounts = dict(zip(grid, _known(said["amounts"]), strict=True))
+    shares = dict(zip(grid, _known(said["shares"]), strict=True))
     assay_keys = [(s, c) for s in streams for c in sheet.components]
-    every_assay = evaluate(at, of_plan(plan, derived.assays))
-    assays = dict(zip(assay_keys, _known(every_assay), strict=True))
-    read = _readings(at, readings, counted)
+    assays = dict(zip(assay_keys, _known(said["assays"]), strict=True))
+    read = _readings(at, said, readings, counted)
     direct = _direct(readings)
     bounds = _active_bounds(solution)
     return Balance(
@@ -79,25 +85,25 @@ def assembled(at: Linearisation, readings: Sequence[Reading], counted: Sequence[
         component_masses={key: amounts[key] for key in assay_keys},
         yields={s: shares[s, SOLIDS] for s in streams},
         recoveries={key: known for key, known in shares.items() if key[1] != SOLIDS},
-        splits=_splits(at),
+        splits=_splits(sheet, said),
         closure=_closure(solution),
         test=_test(at, len(bounds)),
         active_bounds=bounds,
         warnings=(
             *emptied(at),
             *unresolved_minerals(at, assays),
-            *_doubts(at, every_amount, every_assay),
+            *_doubts(at, said["amounts"], said["assays"]),
         ),
         iterations=solution.optimum.iterations,
         kkt_residual=solution.optimum.decrement,
         readings=read,
         amounts={k: v for k, v in amounts.items() if k[1] == WATER or isinstance(k[1], Part)},
-        moistures=_moistures(at),
-        fractions=_fractions(at),
-        class_assays=_class_assays(at),
+        moistures=_moistures(sheet, said),
+        fractions=_fractions(sheet, said),
+        class_assays=_class_assays(sheet, said),
         analytes=_analytes(at),
-        contents=_contents(at),
-        shared=_shared(at),
+        contents=_contents(model, said),
+        shared=_shared(model, said),
         alternative=_alternative(solution, counted),
         remedies=remedies(plan, solution.closed),
     )
@@ -123,46 +129,35 @@ def _doubts(at: Linearisation, amounts: Derived, assays: Derived) -> list[str]:
     return [] if found is None else [found]
 
 
-def _splits(at: Linearisation) -> dict[tuple[str, str | Part], Known]:
-    model = at.solution.plan.model
-    sheet = model.flowsheet
+def _splits(sheet: Flowsheet, said: Answers) -> dict[tuple[str, str | Part], Known]:
     inner = [s for s in sheet.streams if s.source is not None]
     grid = [(s, q) for s in inner for q in sheet.quantities]
-    found = _known(evaluate(at, of_plan(at.solution.plan, derived.of_inlet)))
     return {
         (s.name, q): known
-        for (s, q), known in zip(grid, found, strict=True)
+        for (s, q), known in zip(grid, _known(said["splits"]), strict=True)
         if sheet.conserves(s.source or "", q)
     }
 
 
-def _moistures(at: Linearisation) -> dict[str, Known]:
-    model = at.solution.plan.model
-    if not model.flowsheet.water:
+def _moistures(sheet: Flowsheet, said: Answers) -> dict[str, Known]:
+    if not sheet.water:
         return {}
-    found = _known(evaluate(at, derived.moistures(model)))
-    return dict(zip((s.name for s in model.flowsheet.streams), found, strict=True))
+    return dict(zip((s.name for s in sheet.streams), _known(said["moistures"]), strict=True))
 
 
-def _fractions(at: Linearisation) -> dict[tuple[str, Part], Known]:
-    model = at.solution.plan.model
-    sheet = model.flowsheet
+def _fractions(sheet: Flowsheet, said: Answers) -> dict[tuple[str, Part], Known]:
     if not sheet.classes:
         return {}
-    parts = [Part(SOLIDS, size) for size in sheet.classes]
-    places = [sheet.quantity_index[part] for part in parts]
-    found = _known(evaluate(at, derived.shares(model, places, 0)))
-    return dict(zip(((s.name, p) for s in sheet.streams for p in parts), found, strict=True))
+    keys = [(s.name, Part(SOLIDS, size)) for s in sheet.streams for size in sheet.classes]
+    return dict(zip(keys, _known(said["fractions"]), strict=True))
 
 
-def _class_assays(at: Linearisation) -> dict[tuple[str, Part], Known]:
-    model = at.solution.plan.model
-    sheet = model.flowsheet
+def _class_assays(sheet: Flowsheet, said: Answers) -> dict[tuple[str, Part], Known]:
     parts = [Part(c, size) for c in sheet.sized for size in sheet.classes]
     if not parts:
         return {}
-    found = _known(evaluate(at, derived.class_assays(model)))
-    return dict(zip(((s.name, p) for s in sheet.streams for p in parts), found, strict=True))
+    keys = [(s.name, part) for s in sheet.streams for part in parts]
+    return dict(zip(keys, _known(said["class_assays"]), strict=True))
 
 
 def _analytes(at: Linearisation) -> dict[tuple[str, str], Known]:
@@ -176,20 +171,17 @@ def _analytes(at: Linearisation) -> dict[tuple[str, str], Known]:
     return dict(zip(keys, _known(derived.of_ratios(at, ratios)), strict=True))
 
 
-def _common(at: Linearisation) -> list[tuple[float, float]]:
+def _common(model: Model, said: Answers) -> list[tuple[float, float]]:
     """Give value and sd of each unknown of no stream."""
-    model = at.solution.plan.model
     if not model.common:
         return []
-    columns = model.amounts + np.arange(len(model.common))
-    found = evaluate(at, derived.picked(columns, model.size))
+    found = said["common"]
     return list(zip(found.value.tolist(), found.sd.tolist(), strict=True))
 
 
-def _contents(at: Linearisation) -> dict[tuple[str, str], Estimate]:
+def _contents(model: Model, said: Answers) -> dict[tuple[str, str], Estimate]:
     result: dict[tuple[str, str], Estimate] = {}
-    model = at.solution.plan.model
-    for common, (value, sd) in zip(model.common, _common(at), strict=True):
+    for common, (value, sd) in zip(model.common, _common(model, said), strict=True):
         if len(common.of) != _CONTENT:
             continue
         change = value - common.value
@@ -211,17 +203,16 @@ _CONTENT = 2
 """A content is named by a mineral and an analyte, a cause by itself alone."""
 
 
-def _shared(at: Linearisation) -> tuple[SharedError, ...]:
-    model = at.solution.plan.model
+def _shared(model: Model, said: Answers) -> tuple[SharedError, ...]:
     return tuple(
         SharedError(common.of[0], value, sd)
-        for common, (value, sd) in zip(model.common, _common(at), strict=True)
+        for common, (value, sd) in zip(model.common, _common(model, said), strict=True)
         if len(common.of) != _CONTENT
     )
 
 
 def _readings(
-    at: Linearisation, readings: Sequence[Reading], counted: Sequence[int]
+    at: Linearisation, said: Answers, readings: Sequence[Reading], counted: Sequence[int]
 ) -> tuple[Read, ...]:
     """Give what came out for each reading, in the order given."""
     solution = at.solution
@@ -231,13 +222,11 @@ def _readings(
     weight[solution.used] = at.weights
     weight[plan.fixed] = 1.0
     redundant = plan.redundant_with(solution.closed)
-    sheet = model.flowsheet
     if len(counted) == len(readings) and not model.levels:
-        every = plan.ratios.keep(np.arange(plan.ratios.count) < len(readings))
+        found = said.get("readings") or derived.of_ratios(at, plan.own_ratios)
     else:
-        wanted = [(r.streams, measurand(sheet, r.of)) for r in readings]
-        every = measurands_as_ratios(model, wanted)
-    found = derived.of_ratios(at, every)
+        wanted = [(r.streams, measurand(model.flowsheet, r.of)) for r in readings]
+        found = derived.of_ratios(at, measurands_as_ratios(model, wanted))
     place = {i: k for k, i in enumerate(counted)}
     result = []
     for i, reading in enumerate(readings):

@@ -15,6 +15,7 @@ import numpy as np
 import scipy.sparse as sp
 
 from .flowsheet import SOLIDS, WATER, Part
+from .kernel.quotients import Quotients
 from .kernel.rows import scale_rows
 
 if TYPE_CHECKING:
@@ -55,6 +56,15 @@ class Derived:
         """Give some of them."""
         return Derived(
             self.value[chosen], self.sd[chosen], self.known[chosen], self.defined[chosen]
+        )
+
+    def and_then(self, more: Derived) -> Derived:
+        """Give them with more behind them."""
+        return Derived(
+            np.concatenate((self.value, more.value)),
+            np.concatenate((self.sd, more.sd)),
+            np.concatenate((self.known, more.known)),
+            np.concatenate((self.defined, more.defined)),
         )
 
 
@@ -162,6 +172,29 @@ def _with_kinds(position: Ints, kinds: int) -> Ints:
     return (position[:, None] * kinds + np.arange(kinds)).ravel()
 
 
+def quotients_of(of: Functionals) -> Quotients:
+    """Give functionals as the compiled loops take them."""
+    over, count = sp.coo_array(of.above), of.above.shape[0]
+    row, column, numbers = over.row, over.col, over.data.astype(complex)
+    if of.below is not None and of.partner is not None:
+        under = sp.coo_array(of.below[of.partner])
+        row, column = np.concatenate((row, under.row)), np.concatenate((column, under.col))
+        # Numerator and divisor as the two parts of one number keep one pattern for both.
+        numbers = np.concatenate((numbers, 1j * under.data))
+    both = sp.csr_array((numbers, (row, column)), shape=of.above.shape)
+    constant = np.full(count, 1.0 if of.below is None else 0.0)
+    pattern = both.indptr.astype(np.int64), both.indices.astype(np.int64)
+    return Quotients(*pattern, both.data.real.copy(), both.data.imag.copy(), constant)
+
+
+def stacked(parts: Sequence[Quotients]) -> Quotients:
+    """Give all rows of some quotients, in order."""
+    begins = np.cumsum([0, *(len(part.column) for part in parts)])
+    starts = [part.start[:-1] + at for part, at in zip(parts, begins, strict=False)]
+    rest = (np.concatenate(same) for same in zip(*(part[1:] for part in parts), strict=True))
+    return Quotients(np.concatenate((*starts, begins[-1:])).astype(np.int64), *rest)
+
+
 def evaluate(at: Linearisation, rows: Functionals) -> Derived:
     """Give value, sd and class of each functional at the solution."""
     x, tiny = at.solution.x, at.solution.throughput
@@ -169,7 +202,7 @@ def evaluate(at: Linearisation, rows: Functionals) -> Derived:
     if rows.below is None or rows.partner is None:
         variance = at.variance(rows.above)
         defined = np.ones(len(above), dtype=bool)
-        return Derived(above, _root(variance), at.observable(rows.above), defined)
+        return Derived(above, root(variance), at.observable(rows.above), defined)
     below = (rows.below @ x)[rows.partner]
     defined = below > np.finfo(float).eps * (rows.below @ tiny)[rows.partner]
     safe = np.where(defined, below, 1.0)
@@ -181,7 +214,7 @@ def evaluate(at: Linearisation, rows: Functionals) -> Derived:
         spread = rows.above - scale_rows(sp.csr_array(rows.below[rows.partner]), value)
         gradient = scale_rows(sp.csr_array(spread), 1 / safe)
         known, variance = at.observable(gradient), at.variance(gradient)
-    return Derived(value, _root(variance), known, np.asarray(defined))
+    return Derived(value, root(variance), known, np.asarray(defined))
 
 
 def of_ratios(at: Linearisation, ratios: Ratios) -> Derived:
@@ -190,11 +223,12 @@ def of_ratios(at: Linearisation, ratios: Ratios) -> Derived:
     defined = ~np.isnan(value)
     return Derived(
         np.where(defined, value, 0.0),
-        _root(at.variance(gradient)),
+        root(at.variance(gradient)),
         at.observable(gradient),
         defined,
     )
 
 
-def _root(variance: Floats) -> Floats:
+def root(variance: Floats) -> Floats:
+    """Give standard deviations; a variance below zero is rounding."""
     return np.sqrt(np.maximum(variance, 0.0))

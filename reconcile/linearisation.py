@@ -14,20 +14,39 @@ import numpy as np
 import scipy.sparse as sp
 
 from .kernel.active_set import Factor, Held
+from .kernel.exact import Rows
 from .kernel.factory import factory_of, is_small
 from .kernel.lazy import lazy
-from .kernel.limits import PROBE_TOLERANCE, VARIANCE_RESOLUTION
+from .kernel.limits import FAIR_PIVOT, PROBE_TOLERANCE, SURE_PIVOT, VARIANCE_RESOLUTION
 from .kernel.losses import Loss
 from .kernel.newton import straight_rows
+from .kernel.ordered import OrderedFactor, undetermined_on
 from .kernel.problem import Problem, Ratios
-from .kernel.rows import largest_in_rows, reciprocal, scale_columns, scale_rows
-from .observability import Structure, structure_of
+from .kernel.quotients import told
+from .kernel.rows import at_unit_size, largest_in_rows, reciprocal, scale_columns, scale_rows
+from .kernel.system import pulled, seen
+from .observability import Structure, pushes, structure_of
 from .solution import Solution, fixed_rows
 
 if TYPE_CHECKING:
     from .kernel.budget import Budget
     from .kernel.problem import Bools, Floats, Ints
     from .kernel.skeleton import Skeleton
+
+
+@dataclass(frozen=True)
+class Told:
+    """
+    The readings at a solution, on the plan's pattern and in their sds.
+
+    ``residual`` (m,); by entry their derivative ``rows``, the part of it that is ``own`` to the
+    quotients, and what it is ``bent`` by: the divisor's coefficients over the divisor.
+    """
+
+    residual: Floats
+    rows: Floats
+    own: Floats
+    bent: Floats
 
 
 @dataclass(frozen=True)
@@ -60,11 +79,14 @@ class Linearisation:
         solution = self.solution
         plan = solution.plan
         kept = plan.meaningful(solution.closed)
-        rows, target = fixed_rows(plan, solution.values, kept & plan.fixed)
-        balances = sp.csr_array(sp.vstack((plan.model.exact, rows)))
+        balances, target = plan.model.exact, np.zeros(plan.model.exact_rows.height)
+        if plan.fixed.any():
+            rows, further = fixed_rows(plan, solution.values, kept & plan.fixed)
+            balances = sp.csr_array(sp.vstack((balances, rows)))
+            target = np.concatenate((target, further))
         return Problem(
             balances,
-            np.concatenate((np.zeros(plan.model.exact_rows.height), target)),
+            target,
             plan.ratios.keep(solution.used),
             solution.values[solution.used],
             solution.sds[solution.used],
@@ -86,11 +108,15 @@ class Linearisation:
     @lazy
     def weights(self) -> Floats:
         """How much each reading in use counts, one for squares: (used,)."""
+        if self.solution.losses.plain:
+            return np.ones(int(self.solution.used.sum()))
         return self._unscaled.losses.of(self._at[0]).weight
 
     @lazy
     def statistic(self) -> float:
         """Weighted sum of squares of what counts as a number: readings and prior knowledge."""
+        if self._told is not None:
+            return float((self._told.residual**2).sum())
         residual = self._at[0]
         return float((residual[self._unscaled.losses.counted] ** 2).sum())
 
@@ -119,7 +145,7 @@ class Linearisation:
         telling = self._unscaled.losses.counted
         rows = self._plain_rows if telling.all() else self._plain_rows[np.flatnonzero(telling)]
         return structure_of(
-            self._unscaled.scaled(throughput).equalities,
+            at_unit_size(scale_columns(self._unscaled.equalities, throughput))[0],
             scale_columns(sp.csr_array(rows), throughput),
             self.solution.closed,
             self._unscaled.places,
@@ -135,10 +161,71 @@ class Linearisation:
 
     @lazy
     def _factor(self) -> Factor:
+        """One of the two factors, in scaled unknowns."""
         structure = self.structure
         nothing = np.zeros(len(structure.pins), dtype=bool)
         held = Held(nothing, np.zeros(0, dtype=bool), structure.pins, structure.closed)
         return factory_of(self._problem, self._budget, self._skeleton)(held, self._rows)
+
+    @lazy
+    def _told(self) -> Told | None:
+        """The readings here on the plan's pattern, if all are in use and count by squares."""
+        solution = self.solution
+        if self._skeleton is None:
+            return None
+        ratios = solution.plan.ratios
+        values = (solution.values, solution.sds, solution.x)
+        return Told(*told(ratios.quotients, ratios.beside, *values))
+
+    @lazy
+    def _pins(self) -> tuple[Bools, bool]:
+        """What is undetermined on the plan's order, and whether that is certain."""
+        solution, told_here, skeleton = self.solution, self._told, self._skeleton
+        assert told_here is not None  # noqa: S101 - asked on the plan's order only
+        assert skeleton is not None  # noqa: S101
+        ratios = solution.plan.ratios
+        rows, row = ratios.quotients, ratios.row_of_entry
+        squares = (told_here.rows * solution.throughput[rows.column]) ** 2
+        length = np.sqrt(np.bincount(row, squares, ratios.count))
+        unit = told_here.rows * reciprocal(length)[row]
+        readings, exact = Rows(rows.start, rows.column, unit), solution.plan.model.exact_rows
+        return undetermined_on(skeleton, exact, readings, ~solution.closed)
+
+    @lazy
+    def ordered(self) -> OrderedFactor | None:
+        """
+        The factor in the plan's order and in unscaled unknowns.
+
+        ``None`` where the solution has not the plan's pattern, or another factor would be truer.
+        """
+        skeleton, told_here, solution = self._skeleton, self._told, self.solution
+        if skeleton is None or told_here is None:
+            return None
+        pins, certain = self._pins
+        if self.is_small and not certain:
+            return None
+        rows, exact = solution.plan.ratios.quotients, solution.plan.model.exact_rows
+        readings = Rows(rows.start, rows.column, told_here.rows)
+        found = OrderedFactor(skeleton, exact, readings, ~(pins | solution.closed), shift=0.0)
+        least = SURE_PIVOT if self.is_small else FAIR_PIVOT
+        return found if found.least_pivot > least else None
+
+    @lazy
+    def open_moves(self) -> Floats | None:
+        """Random moves (n, probes) that nothing sees, per throughput; ``None`` for none."""
+        if self.ordered is None:
+            return self.structure.moves if self.structure.pins.any() else None
+        pins, throughput = self._pins[0], self.solution.throughput[:, None]
+        if not pins.any():
+            return None
+        return np.asarray(self.ordered.pushed(pushes(pins) * throughput) / throughput)
+
+    @property
+    def _spreading(self) -> tuple[Factor | OrderedFactor, Floats]:
+        """The factor that gives covariances soonest, and the scale of its unknowns (n,)."""
+        if self.ordered is not None:
+            return self.ordered, np.ones(len(self.solution.x))
+        return self._factor, self.solution.scale
 
     def observable(self, rows: sp.csr_array) -> Bools:
         """Say of each functional (k, n) of the extensive quantities whether it is determined."""
@@ -154,7 +241,8 @@ class Linearisation:
 
     def variance(self, rows: sp.csr_array) -> Floats:
         """Give the posterior variance of each functional (k, n); meaningless if unobservable."""
-        return self._factor.variance(self._scaled(rows))
+        factor, scale = self._spreading
+        return factor.variance(scale_columns(rows, scale))
 
     def ratio_variance(
         self, above: sp.csr_array, below: sp.csr_array, partner: Ints, ratio: Floats
@@ -165,56 +253,72 @@ class Linearisation:
         ``below`` (l, n) are the distinct denominators and ``partner`` (k,) says which belongs to
         which, so that a denominator that many ratios share costs one solve.
         """
-        over, under = self._scaled(above), self._scaled(below)
-        cross = self._factor.cross(over, under, partner)
-        apart = self._factor.variance(over)
-        shared = self._factor.cross(under, under, np.arange(under.shape[0]))[partner]
+        factor, scale = self._spreading
+        over, under = scale_columns(above, scale), scale_columns(below, scale)
+        cross = factor.cross(over, under, partner)
+        apart = factor.variance(over)
+        shared = factor.cross(under, under, np.arange(under.shape[0]))[partner]
         result = apart - 2 * ratio * cross + ratio**2 * shared
         return np.where(result > VARIANCE_RESOLUTION * (apart + ratio**2 * shared), result, 0.0)
 
     @lazy
     def is_small(self) -> bool:
         """Whether functionals of far-apart unknowns cost no solve of their own."""
-        return is_small(*self._problem.equalities.shape)
+        plan = self.solution.plan
+        fixed = int(plan.meaningful(self.solution.closed)[plan.fixed].sum())
+        return is_small(plan.model.exact_rows.height + fixed, plan.model.size)
 
     def second_order(self, draws: int, seed: int) -> tuple[Floats, Floats]:
         """
-        Give random posterior moves and the same moves bent to second order, each (draws, n).
+        Give random posterior moves and the same moves bent to second order, each (n, draws).
 
         A move is ``Σ Jᵀ ε`` with ε standard normal, so its covariance is the posterior one.  Along
         it the residuals bend by ``ε''``, and the estimate follows by ``-½ Σ Jᵀ ε''`` (the curvature
         of Bates and Watts 1980).
         """
-        problem, factor = self._problem, self._factor
-        ratios = problem.ratios
-        x, root = self.solution.x / self.solution.scale, np.sqrt(self.weights)
-        _, ratio, below = self._at
-        weight = root / problem.sd
-        slope = ratios.without_offsets().derivative(x, ratio, below, weight)
-        bent = slope.copy()
-        bent.data = ratios.below / below[ratios.row_of_entry]
-        normal = np.random.default_rng(seed).standard_normal((ratios.count, draws))
-        move = factor.spread(self._rows.T @ normal)
-        bend = -2 * (slope @ move) * (bent @ move)
+        solution, (factor, scale) = self.solution, self._spreading
+        n, ratios = len(scale), self._ratios_in_use
+        pattern = ratios.quotients
+        root = np.sqrt(self.weights)
+        if self._told is not None:
+            row, own, bent = self._told.rows, self._told.own, self._told.bent
+        else:
+            _, ratio, below = self._at
+            weight = root / self._unscaled.sd
+            own = ratios.without_offsets().derivative(solution.x, ratio, below, weight).data
+            row, bent = self._plain_rows.data, ratios.below / below[ratios.row_of_entry]
+        slope, bend_rows, told_rows = (
+            Rows(pattern.start, pattern.column, data) for data in (own, bent, row)
+        )
+        random = np.random.default_rng(seed)
+        normal = random.standard_normal((ratios.count, draws))
+        wide = scale[:, None]
+        move = wide * factor.spread(wide * pulled(told_rows, normal, n))
+        bend = -2 * seen(slope, move) * seen(bend_rows, move)
         products = ratios.products
         if len(products.row):
+            weight = root / self._unscaled.sd / self._at[2]
             extra = products.factor[:, None] * move[products.left] * move[products.right]
-            np.add.at(bend, products.row, 2 * extra * (weight / below)[products.row][:, None])
-        curved = move - factor.spread(0.5 * (self._rows.T @ bend))
-        scale = self.solution.scale
-        return move.T * scale, curved.T * scale
+            np.add.at(bend, products.row, 2 * extra * weight[products.row][:, None])
+        curved = move - wide * factor.spread(wide * pulled(told_rows, 0.5 * bend, n))
+        return move, curved
+
+    @property
+    def _ratios_in_use(self) -> Ratios:
+        return self.solution.plan.ratios if self._told is not None else self._unscaled.ratios
 
     def covariance_with(self, columns: Ints) -> Floats:
         """Give the covariance of every unknown with some of them, (n, columns)."""
-        scale = self.solution.scale
+        factor, scale = self._spreading
         rights = np.zeros((len(scale), len(columns)))
         rights[columns, np.arange(len(columns))] = scale[columns]
-        return scale[:, None] * self._factor.spread(rights)
+        return scale[:, None] * factor.spread(rights)
 
     def covariance(self, rows: sp.csr_array) -> Floats:
         """Give the posterior covariance of functionals (k, n) with one another, (k, k)."""
-        rights = self._scaled(rows).toarray().T
-        found = rights.T @ self._factor.spread(rights)
+        factor, scale = self._spreading
+        rights = scale_columns(rows, scale).toarray().T
+        found = rights.T @ factor.spread(rights)
         return np.asarray((found + found.T) / 2)
 
     def joint_spread(self, rows: sp.csr_array, counting: Bools) -> tuple[Floats, Floats]:
@@ -232,7 +336,7 @@ class Linearisation:
         solution, budget, places = self.solution, self._budget, self._unscaled.places
         plain = self._plain_rows[np.flatnonzero(counting)]
         told = sp.csr_array(plain[np.flatnonzero(self._unscaled.losses.counted[counting])])
-        balances = self._unscaled.scaled(solution.throughput).equalities
+        balances = at_unit_size(scale_columns(self._unscaled.equalities, solution.throughput))[0]
         here = scale_columns(told, solution.throughput)
         structure = structure_of(balances, here, solution.closed, places, budget)
         nothing = np.zeros(len(structure.pins), dtype=bool)

@@ -57,12 +57,13 @@ class Structure:
     @lazy
     def moves(self) -> Floats:
         """Random moves that no reading or balance sees, (n, probes)."""
-        random = np.random.default_rng(20240229)
-        moves = np.zeros((len(self.pins), PROBES))
-        if self.pins.any():
-            for k in range(PROBES):
-                moves[:, k] = self._moved(random.uniform(0.5, 1.5, len(self.pins)) * self.pins)
-        return moves
+        if not self.pins.any():
+            return np.zeros((len(self.pins), PROBES))
+        return np.stack([self._moved(push) for push in pushes(self.pins).T], axis=1)
+
+    @property
+    def _most(self) -> float:
+        return float(np.abs(self.moves).max())
 
     @lazy
     def redundant(self) -> Bools:
@@ -98,7 +99,7 @@ class Structure:
         """Say of each functional in ``rows`` (k, n) whether the balance determines it."""
         if not self.pins.any():
             return np.ones(rows.shape[0], dtype=bool)
-        return self._still(*self._seen(rows))
+        return moved_by_nothing(*self._seen(rows), self._most)
 
     def observable_ratios(
         self, above: sp.csr_array, below: sp.csr_array, partner: Ints, ratio: Floats
@@ -112,7 +113,7 @@ class Structure:
             a + np.abs(ratio)[:, None] * b[partner]
             for a, b in zip(over[1:], under[1:], strict=True)
         )
-        return self._still(moved, size, length)
+        return moved_by_nothing(moved, size, length, self._most)
 
     def _seen(self, rows: sp.csr_array) -> tuple[Floats, Floats, Floats]:
         """What rows (k, n) see of each move, the size of its terms, and of the rows (k, 1)."""
@@ -120,11 +121,23 @@ class Structure:
         length = np.asarray(size.sum(axis=1), dtype=np.float64)[:, None]
         return np.asarray(rows @ self.moves), np.asarray(size @ np.abs(self.moves)), length
 
-    def _still(self, moved: Floats, size: Floats, length: Floats) -> Bools:
-        """Say which rows see nothing of the moves but rounding, (k,)."""
-        seen = np.abs(moved) > PROBE_TOLERANCE * size
-        real = size > PROBE_TOLERANCE * np.abs(self.moves).max() * length
-        return np.asarray(~np.any(seen & real, axis=1))
+
+def moved_by_nothing(moved: Floats, size: Floats, length: Floats, most: float) -> Bools:
+    """
+    Say which functionals see nothing of random moves but rounding, (k,).
+
+    ``moved`` (k, probes) is what they see, ``size`` (k, probes) that of its terms and ``length``
+    (k, 1) that of their coefficients; ``most`` is the largest part of a move.
+    """
+    seen = np.abs(moved) > PROBE_TOLERANCE * size
+    real = size > PROBE_TOLERANCE * most * length
+    return np.asarray(~np.any(seen & real, axis=1))
+
+
+def pushes(pins: Bools) -> Floats:
+    """Give how far the pins (n,) are pushed at random in each probe, (n, probes)."""
+    random = np.random.default_rng(20240229)
+    return np.stack([random.uniform(0.5, 1.5, len(pins)) * pins for _ in range(PROBES)], axis=1)
 
 
 def structure_of(

@@ -71,6 +71,11 @@ class Plan:
         """The readings, priors and orders as ratios, (m,)."""
         return readings_as_ratios(self.model, self.keys, self._placed)
 
+    @property
+    def own_ratios(self) -> Ratios:
+        """The readings alone, without what is known beforehand and without orders."""
+        return self.ratios.keep(np.arange(self.ratios.count) < len(self.keys))
+
     @lazy
     def _placed(self) -> Placed:
         return placed(self.model, self.keys)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from reconcile.balance import GlobalTest
 
@@ -52,10 +52,10 @@ def without_reference(statistic: float, degrees: int) -> GlobalTest:
 def _test(statistic: float, degrees: int, bounds: int) -> GlobalTest:
     if degrees == 0 and bounds == 0:
         return GlobalTest(statistic, 0, None, "no reading is redundant, so nothing can be tested")
-    low = float(chi2.sf(statistic, degrees)) if degrees else None
+    low = float(chdtrc(degrees, statistic)) if degrees else None
     if bounds == 0:
         return GlobalTest(statistic, degrees, low, f"chi-square with {degrees} degrees of freedom")
-    high = float(chi2.sf(statistic, degrees + bounds))
+    high = float(chdtrc(degrees + bounds, statistic))
     held = "1 bound is active" if bounds == 1 else f"{bounds} bounds are active"
     if low is None:
         return GlobalTest(

@@ -12,14 +12,19 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from reconcile import derived
+from reconcile.kernel.exact import Rows
+from reconcile.kernel.quotients import bends, slopes_of
+from reconcile.kernel.system import seen
 
 if TYPE_CHECKING:
-    from reconcile.derived import Derived, Functionals
+    from reconcile.derived import Derived
     from reconcile.kernel.problem import Bools, Floats
+    from reconcile.kernel.quotients import Quotients, Slopes
     from reconcile.linearisation import Linearisation
+    from reconcile.model import Model
 
 DRAWS = 12
 """Random moves tried: their root mean square is known to a fifth."""
@@ -45,15 +50,15 @@ MOST_NEAR = 50
 
 def _cut(room: Floats) -> Floats:
     """Give the share of a normal variance that is lost if it is cut off ``room`` sds below."""
-    below, density = norm.cdf(-room), norm.pdf(room)
+    below, density = ndtr(-room), np.exp(-(room**2) / 2) / np.sqrt(2 * np.pi)
     mean = density - room * below
-    square = room**2 * below + norm.cdf(room) - room * density
+    square = room**2 * below + ndtr(room) - room * density
     return np.asarray(1 - (square - mean**2))
 
 
-def _pulled(at: Linearisation, rows: Functionals, found: Derived, amounts: Derived) -> Bools:
+def _pulled(at: Linearisation, of: Quotients, here: Slopes, sd: Floats, amounts: Derived) -> Bools:
     """
-    Say of each functional whether a bound near another amount takes a tenth of its sd.
+    Say of each quantity whether a bound near another amount takes a tenth of its sd.
 
     What correlates by r with an amount that loses the share k of its variance loses r²k.
     """
@@ -61,50 +66,34 @@ def _pulled(at: Linearisation, rows: Functionals, found: Derived, amounts: Deriv
     near = amounts.known & (amounts.sd > 0) & (amounts.value < NEAR * amounts.sd) & ~free
     columns = np.flatnonzero(near)[:MOST_NEAR]
     if not len(columns):
-        return np.zeros(len(found.value), dtype=bool)
-    shared = np.asarray(_slope(rows, found.value, at.solution.x, at.covariance_with(columns)))
-    spread = np.outer(np.where(found.sd > 0, found.sd, np.inf), amounts.sd[columns])
+        return np.zeros(len(sd), dtype=bool)
+    shared = seen(Rows(of.start, of.column, here.gradient), at.covariance_with(columns))
+    spread = np.outer(np.where(sd > 0, sd, np.inf), amounts.sd[columns])
     lost = (shared / spread) ** 2 * _cut(amounts.value[columns] / amounts.sd[columns])
     return np.asarray(lost.max(axis=1) > 1 - (1 - TENTH) ** 2)
 
 
-def doubtful(
-    at: Linearisation, rows: Functionals, found: Derived, moves: tuple[Floats, Floats], top: float
+def _doubtful(
+    of: Quotients, here: Slopes, found: Derived, x: Floats, moves: tuple[Floats, Floats]
 ) -> Bools:
     """
-    Say of each functional whether its sd would differ by more than a tenth from a simulated one.
+    Say of each quantity whether its sd would differ by more than a tenth from a simulated one.
 
-    ``found`` are its value, sd and class; ``moves`` the straight and bent posterior moves; ``top``
-    the upper bound of its value, infinity for none.
+    ``here`` and ``found`` are its value, gradient, sd and class; ``moves`` the straight and bent
+    posterior moves.  A quotient is at most one.
     """
-    x, (straight, curved) = at.solution.x, moves
     sure = found.known & found.defined & (found.sd > 0)
-    after = _value(rows, x[:, None] + curved.T)
-    line = found.value[:, None] + _slope(rows, found.value, x, straight.T)
-    bend = np.nan_to_num((after - line) ** 2, nan=np.inf).mean(axis=1)
     spread = np.where(sure, found.sd, np.inf)
-    bends = np.sqrt(bend) > BENT * spread
+    bent = np.sqrt(bends(of, here, x, *moves)) > BENT * spread
+    top = np.where(of.constant > 0, np.inf, 1.0)
     room = np.minimum(found.value, top - found.value)
-    return np.asarray(sure & (bends | (room < NEAR * np.where(sure, found.sd, 0.0))))
+    return np.asarray(sure & (bent | (room < NEAR * np.where(sure, found.sd, 0.0))))
 
 
-def _value(rows: Functionals, x: Floats) -> Floats:
-    """Give the functionals at points (n, draws)."""
-    above = np.asarray(rows.above @ x)
-    if rows.below is None:
-        return above
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(above / (rows.below @ x)[rows.partner])
-
-
-def _slope(rows: Functionals, value: Floats, x: Floats, move: Floats) -> Floats:
-    """Give the first-order change of the functionals along moves (n, draws)."""
-    above = np.asarray(rows.above @ move)
-    if rows.below is None:
-        return above
-    below = (rows.below @ x)[rows.partner][:, None]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray((above - value[:, None] * (rows.below @ move)[rows.partner]) / below)
+def _judged(model: Model) -> Quotients:
+    """Masses and assays, (streams + streams · components)."""
+    parts = derived.masses(model), derived.assays(model)
+    return derived.stacked([derived.quotients_of(part) for part in parts])
 
 
 def in_words(names: list[str], most: int = 6) -> str:
@@ -123,19 +112,17 @@ def warning(at: Linearisation, amounts: Derived, assays: Derived) -> str | None:
     """Give the warning about masses and assays whose sd is doubtful, if any; all as evaluated."""
     model = at.solution.plan.model
     sheet = model.flowsheet
-    moves = at.second_order(DRAWS, _SEED)
-    masses = amounts.at(slice(0, None, model.kinds))
-    streams, components = [s.name for s in sheet.streams], len(sheet.components)
-    plan = at.solution.plan
-    of_mass, of_assay = (derived.of_plan(plan, make) for make in (derived.masses, derived.assays))
+    solution = at.solution
+    of = solution.plan.remembered("judged", lambda: _judged(model))
+    here = slopes_of(of, solution.x, solution.throughput)
+    found = amounts.at(slice(0, None, model.kinds)).and_then(assays)
+    doubts = _doubtful(of, here, found, solution.x, at.second_order(DRAWS, _SEED))
+    doubts |= _pulled(at, of, here, found.sd, amounts)
+    components = len(sheet.components)
+    doubts &= np.concatenate((~model.signed, np.repeat(~model.signed, components)))
+    if not doubts.any():
+        return None
+    streams = [s.name for s in sheet.streams]
     names = [f"the mass of '{s}'" for s in streams]
     names += [f"{c} in '{s}'" for s in streams for c in sheet.components]
-    doubts = [
-        doubtful(at, rows, known, moves, top) | _pulled(at, rows, known, amounts)
-        for rows, known, top in ((of_mass, masses, np.inf), (of_assay, assays, 1.0))
-    ]
-    flows = np.concatenate((~model.signed, np.repeat(~model.signed, components)))
-    found = [
-        name for name, doubt in zip(names, np.concatenate(doubts) & flows, strict=True) if doubt
-    ]
-    return in_words(found) if found else None
+    return in_words([names[k] for k in np.flatnonzero(doubts)])

@@ -17,12 +17,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .ordering import in_order, matched, minimum_degree, weak_unknowns
-from .rows import reciprocal, squared_columns
 
 if TYPE_CHECKING:
     import scipy.sparse as sp
 
-    from .problem import Bools, Floats, Ints
+    from .problem import Bools, Ints
 
 
 @dataclass(frozen=True)
@@ -109,30 +108,3 @@ def _by_node(start: Ints, index: Ints, groups: Ints, row_groups: Ints) -> Ints:
     begins = np.searchsorted(joined, np.arange(streams + 1) * nodes).astype(np.int64)
     place = minimum_degree(begins, joined % nodes, nodes)
     return np.argsort(place[row_groups], kind="stable")
-
-
-def sizes(
-    equalities: sp.csr_array, jacobian: sp.csr_array, free: Bools, weak: Bools
-) -> tuple[Floats, Floats]:
-    """
-    Give the sizes of unknowns (n,) and balances (e,) that bring every pivot to about one.
-
-    A read unknown is measured by its readings, a balance by the read unknowns in it, and an unread
-    unknown by the balances that it enters; what is held has size zero.
-    """
-    columns = reciprocal(np.sqrt(squared_columns(jacobian)))
-    row = np.repeat(np.arange(equalities.shape[0]), np.diff(equalities.indptr))
-    entries = np.abs(equalities.data)
-    reaching = entries * np.where(weak | ~free, 0.0, columns)[equalities.indices]
-    spread = np.sqrt(np.bincount(row, weights=reaching**2, minlength=equalities.shape[0]))
-    rows = reciprocal(spread)
-    largest = np.zeros(len(columns))
-    np.maximum.at(largest, equalities.indices, entries * np.where(spread > 0, rows, 0.0)[row])
-    unscaled = np.zeros(len(columns))
-    np.maximum.at(unscaled, equalities.indices, entries)
-    loose = np.where(largest > 0, reciprocal(largest), reciprocal(unscaled))
-    columns = np.where(weak, loose, columns)
-    bare = np.zeros(equalities.shape[0])
-    np.maximum.at(bare, row, entries * (columns * free)[equalities.indices])
-    rows = np.where(spread > 0, rows, reciprocal(bare))
-    return np.where(free, columns, 0.0), rows

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .compiled import compiled
+from .forms import Asked, asked_of, forms
 from .lazy import lazy
 
 if TYPE_CHECKING:
@@ -193,128 +194,6 @@ def selected_inverse(
     return diagonal, inner
 
 
-@compiled
-def _stored(start: Ints, rows: Ints, diagonal: Floats, inner: Floats, i: int, j: int) -> float:
-    """Give an entry of the inverse that stands on the factor's pattern, NaN for others."""
-    if i == j:
-        return float(diagonal[i])
-    low, high = min(i, j), max(i, j)
-    a, b = start[low], start[low + 1]
-    at = a + np.searchsorted(rows[a:b], high)
-    return float(inner[at]) if at < b and rows[at] == high else np.nan
-
-
-@compiled
-def _entry(
-    start: Ints, rows: Ints, lower: Floats, diagonal: Floats, inner: Floats, i: int, j: int
-) -> float:
-    """
-    Give an entry of the inverse from those on the pattern, NaN where they do not suffice.
-
-    ``Z_ij = -Σ L_ki Z_kj`` over the column of the one eliminated first, taken up to twice.
-    """
-    known: float = _stored(start, rows, diagonal, inner, i, j)
-    if not np.isnan(known):
-        return known
-    low, high = min(i, j), max(i, j)
-    total = 0.0
-    for p in range(start[low], start[low + 1]):
-        k = rows[p]
-        known = _stored(start, rows, diagonal, inner, k, high)
-        if np.isnan(known):
-            first, second = min(k, high), max(k, high)
-            known = 0.0
-            for q in range(start[first], start[first + 1]):
-                known -= lower[q] * _stored(start, rows, diagonal, inner, rows[q], second)
-                if np.isnan(known):
-                    return np.nan
-        total -= lower[p] * known
-    return total
-
-
-@compiled
-def quadratic_forms(
-    start: Ints,
-    rows: Ints,
-    lower: Floats,
-    diagonal: Floats,
-    inner: Floats,
-    pointer: Ints,
-    index: Ints,
-    data: Floats,
-    resolution: float,
-) -> Floats:
-    """
-    Give ``g Z gᵀ`` for each sparse row ``g`` from the entries of the selected inverse ``Z``.
-
-    A row that needs an entry which those on the pattern do not give comes back as NaN; one that is
-    a difference of terms larger by ``1 / resolution`` as zero.
-    """
-    forms = np.zeros(len(pointer) - 1)
-    for k in range(len(forms)):
-        total, size = 0.0, 0.0
-        for p in range(pointer[k], pointer[k + 1]):
-            if data[p] == 0.0:
-                continue
-            own = data[p] * data[p] * diagonal[index[p]]
-            total, size = total + own, size + abs(own)
-            for q in range(p + 1, pointer[k + 1]):
-                if data[q] != 0.0:
-                    entry = _entry(start, rows, lower, diagonal, inner, index[p], index[q])
-                    total += 2 * data[p] * data[q] * entry
-            if np.isnan(total):
-                break
-        forms[k] = 0.0 if abs(total) <= resolution * size else total
-    return forms
-
-
-@compiled
-def forward_forms(
-    parent: Ints,
-    start: Ints,
-    rows: Ints,
-    lower: Floats,
-    inverse: Floats,
-    pointer: Ints,
-    index: Ints,
-    data: Floats,
-    resolution: float,
-) -> Floats:
-    """
-    Give the same forms as ``Σ y² / d`` with ``L y = g``, along the elimination tree's paths alone.
-
-    The cost is that of the columns between each entry and the root (sparse right-hand sides: Davis
-    2006, chapter 3).
-    """
-    n = len(parent)
-    forms = np.zeros(len(pointer) - 1)
-    work, seen = np.zeros(n), np.full(n, -1, dtype=np.int64)
-    path = np.empty(n, dtype=np.int64)
-    for k in range(len(forms)):
-        length = 0
-        for p in range(pointer[k], pointer[k + 1]):
-            column = index[p]
-            work[column] += data[p]
-            while column >= 0 and seen[column] != k:
-                seen[column] = k
-                path[length] = column
-                length += 1
-                column = parent[column]
-        ordered = np.sort(path[:length])
-        total, size = 0.0, 0.0
-        for column in ordered:
-            y = work[column]
-            work[column] = 0.0
-            if y == 0.0:
-                continue
-            own = y * y * inverse[column]
-            total, size = total + own, size + abs(own)
-            for p in range(start[column], start[column + 1]):
-                work[rows[p]] -= lower[p] * y
-        forms[k] = 0.0 if abs(total) <= resolution * size else total
-    return forms
-
-
 class Symbolic:
     """
     Elimination tree and factor pattern of one matrix pattern, given by its upper triangle.
@@ -381,32 +260,43 @@ class Numeric:
         substitute(self.symbolic.start, self.rows, self.lower, self.inverse_pivots, result)
         return result
 
-    def inverse(self) -> tuple[Floats, Floats]:
-        """Give the selected inverse: diagonal (n,) and entries on the factor's pattern."""
+    @lazy
+    def selected(self) -> tuple[Floats, Floats]:
+        """The selected inverse: diagonal (n,) and entries on the factor's pattern."""
         parts = (self.symbolic.start, self.rows, self.lower, self.inverse_pivots)
         found: Any = selected_inverse(*parts)
         return found[0], found[1]
 
-    @lazy
-    def _selected(self) -> tuple[Floats, Floats]:
-        return self.inverse()
-
-    def forms(self, pointer: Ints, index: Ints, data: Floats, resolution: float) -> Floats:
+    def forms(
+        self,
+        pointer: Ints,
+        index: Ints,
+        data: Floats,
+        resolution: float,
+        kin: Ints | None = None,
+    ) -> Floats:
         """
         Give ``g A⁻¹ gᵀ`` for sparse rows ``g``, columns in elimination order, shape (k,).
 
-        What the selected inverse does not give is solved for; a difference of terms larger by
-        ``1 / resolution`` counts as zero.
+        A difference of terms larger by ``1 / resolution`` counts as zero.  Rows of the same ``kin``
+        (k,) share the work that the selected inverse leaves.
         """
-        symbolic = self.symbolic
-        parts = (symbolic.start, self.rows, self.lower)
-        forms: Floats = quadratic_forms(*parts, *self._selected, pointer, index, data, resolution)
-        far = np.flatnonzero(np.isnan(forms))
-        if len(far):
-            lengths = np.diff(pointer)[far]
-            starts = np.concatenate((np.zeros(1, dtype=np.int64), np.cumsum(lengths)))
-            at = np.repeat(pointer[far] - starts[:-1], lengths) + np.arange(starts[-1])
-            rows = (starts, index[at], data[at])
-            whole = (symbolic.parent, *parts, self.inverse_pivots)
-            forms[far] = forward_forms(*whole, *rows, resolution)
-        return forms
+        kin = np.arange(len(pointer) - 1) if kin is None else kin
+        rows: Asked = asked_of(self.symbolic.start, self.rows, pointer, index, kin)
+        return self.forms_of(rows, data, resolution)
+
+    def forms_of(self, rows: Asked, data: Floats, resolution: float) -> Floats:
+        """Give the same for rows (k, n) whose pattern is known, with these coefficients."""
+        symbolic, (diagonal, inner) = self.symbolic, self.selected
+        found: Floats = forms(
+            rows,
+            symbolic.start,
+            self.rows,
+            self.lower,
+            self.inverse_pivots,
+            diagonal,
+            inner,
+            data,
+            resolution,
+        )
+        return found

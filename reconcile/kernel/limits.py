@@ -114,6 +114,10 @@ VARIANCE_RESOLUTION = 1e-10
 """A variance that is the difference of terms this much larger is rounding and DUAL_SHIFT: zero, as
 for the share of a node's only outlet."""
 
+CANCELLING = 1e-4
+"""A variance that is the difference of terms this much larger loses more digits than an sd to 1e-9
+has to spare: the difference is formed before it is squared."""
+
 PLAIN_STEPS = 7
 """Newton steps beyond which convergence counts as slow and further starts are tried."""
 
@@ -131,6 +135,11 @@ from the optimum."""
 
 DUAL_SHIFT = 1e-11
 """Shift of the balances' pivots, which are of order one: it biases a covariance by this share."""
+
+SURE_PIVOT = 1e-4
+FAIR_PIVOT = 1e-8
+"""Least pivot, about one being natural, down to which a factor without a shift gives sds as the
+dense one does (to 1e-9 or so), and down to which they are truer than with :data:`DUAL_SHIFT`."""
 
 UNDETERMINED_PIVOT = 1e-10
 """A last pivot below this says that nothing determines its unknown: above DUAL_SHIFT, below the

@@ -17,7 +17,8 @@ import scipy.sparse as sp
 
 from .lazy import lazy
 from .losses import Losses
-from .rows import largest_in_rows, reciprocal, scale_columns, scale_rows
+from .quotients import Quotients
+from .rows import at_unit_size, scale_columns
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -77,6 +78,12 @@ class Ratios:
     def count(self) -> int:
         """Number of readings."""
         return len(self.constant)
+
+    @lazy
+    def quotients(self) -> Quotients:
+        """The ratios alone, without products and offsets, for the compiled loops."""
+        pattern = self.indptr.astype(np.int64), self.indices.astype(np.int64)
+        return Quotients(*pattern, self.above, self.below, self.constant)
 
     @lazy
     def row_of_entry(self) -> Ints:
@@ -241,8 +248,8 @@ class Problem:
 
     def scaled(self, scale: Floats) -> Problem:
         """Give the same problem in the unknowns ``x / scale``, its rows of unit size."""
-        equalities, factor = _unit_rows(scale_columns(self.equalities, scale))
-        within, _ = _unit_rows(scale_columns(self.within, scale))
+        equalities, factor = at_unit_size(scale_columns(self.equalities, scale))
+        within, _ = at_unit_size(scale_columns(self.within, scale))
         return Problem(
             equalities,
             self.target * factor,
@@ -254,8 +261,3 @@ class Problem:
             self.places,
             self.losses,
         )
-
-
-def _unit_rows(rows: sp.csr_array) -> tuple[sp.csr_array, Floats]:
-    factor = reciprocal(largest_in_rows(rows))
-    return scale_rows(rows, factor), factor

@@ -35,6 +35,12 @@ def largest_in_rows(rows: sp.csr_array) -> Floats:
     return largest
 
 
+def at_unit_size(rows: sp.csr_array) -> tuple[sp.csr_array, Floats]:
+    """Give the rows with a largest entry of one each, and what each was multiplied by, (rows,)."""
+    factor = reciprocal(largest_in_rows(rows))
+    return scale_rows(rows, factor), factor
+
+
 def reciprocal(size: Floats) -> Floats:
     """Give ``1 / size``, with 1 where the size is zero."""
     return np.where(size > 0, 1 / np.where(size > 0, size, 1.0), 1.0)

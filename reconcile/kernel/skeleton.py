@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .ldl import Symbolic
-from .limits import DUAL_SHIFT
 from .ordering import pairs_of, upper_pattern
 
 if TYPE_CHECKING:
@@ -16,7 +15,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from .elimination import Elimination
-    from .problem import Floats, Ints
+    from .problem import Ints
 
     Positions = NDArray[np.integer]
 
@@ -40,18 +39,6 @@ class Skeleton:
     pair_entry: Ints
     diagonal_entry: Ints
     balance_entry: Ints
-
-    def filled(self, rows: Floats, equalities: Floats, diagonal: Floats) -> Floats:
-        """
-        Give the matrix ``[[RᵀR + D, Eᵀ], [E, -δ]]`` for :attr:`symbolic`.
-
-        ``rows`` and ``equalities`` are the stored coefficients of R and E, ``diagonal`` (n,) is D.
-        """
-        pairs = rows[self.first] * rows[self.second]
-        shift = np.full(len(self.place) - len(diagonal), -DUAL_SHIFT)
-        parts = np.concatenate((pairs, diagonal, shift, equalities))
-        entries = np.concatenate((self.pair_entry, self.diagonal_entry, self.balance_entry))
-        return np.bincount(entries, parts, len(self.symbolic.index)).astype(np.float64)
 
 
 def skeletons_of(

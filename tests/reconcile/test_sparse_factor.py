@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 import scipy.sparse as sp
 
-from reconcile import Balance, reconcile_balance
+from reconcile import Balance, linearisation, reconcile_balance
 from reconcile.kernel import compiled, factory
-from reconcile.kernel.ldl import Numeric, Symbolic, forward_forms, quadratic_forms
+from reconcile.kernel.ldl import Numeric, Symbolic
 from tests.studies.agreement import general_circuit
 
 TABLES = ("masses", "assays", "component_masses", "yields", "recoveries", "splits")
@@ -71,21 +71,53 @@ def test_the_factor_solves_and_inverts_as_dense_algebra_does(seed: int):
     right = np.random.default_rng(seed).normal(size=(55, 3))
 
     np.testing.assert_allclose(numeric.solve(right), inverse @ right, rtol=1e-9, atol=1e-10)
-    diagonal, inner = numeric.inverse()
+    diagonal, inner = numeric.selected
     columns = np.repeat(np.arange(55), np.diff(symbolic.start))
     np.testing.assert_allclose(diagonal, np.diag(inverse), rtol=1e-9)
     np.testing.assert_allclose(inner, inverse[numeric.rows, columns], rtol=1e-8, atol=1e-11)
     pairs = sp.csr_array(sp.eye_array(55) + sp.diags_array(np.full(54, -2.0), offsets=1))
     rows = pairs.indptr.astype(np.int64), pairs.indices.astype(np.int64), pairs.data
     expected = np.einsum("ij,ij->i", pairs.toarray() @ inverse, pairs.toarray())
-    factor = (symbolic.start, numeric.rows, numeric.lower)
-    selected = quadratic_forms(*factor, diagonal, inner, *rows, 0.0)
-    known = ~np.isnan(selected)
-    assert known.sum() > 1
-    np.testing.assert_allclose(selected[known], expected[known], rtol=1e-8)
-    solved = forward_forms(symbolic.parent, *factor, numeric.inverse_pivots, *rows, 0.0)
-    np.testing.assert_allclose(solved, expected, rtol=1e-8)
     np.testing.assert_allclose(numeric.forms(*rows, 0.0), expected, rtol=1e-8)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_rows_that_share_their_elimination_have_the_forms_of_dense_algebra(seed: int):
+    """Rows of any length, far apart or near, alone or with kin, agree with a dense inverse."""
+    matrix = _quasi_definite(seed)
+    inverse = np.linalg.inv(matrix.toarray())
+    upper = sp.csc_array(sp.triu(matrix, format="csc"))
+    upper.sort_indices()
+    symbolic = Symbolic(upper.indptr.astype(np.int64), upper.indices.astype(np.int64))
+    numeric = Numeric(symbolic, upper.data, 0.0, 1.0)
+    rng = np.random.default_rng(seed)
+    asked = rng.normal(size=(60, 55)) * (rng.random((60, 55)) < rng.uniform(0, 0.6, (60, 1)))
+    sparse = sp.csr_array(asked)
+    rows = sparse.indptr.astype(np.int64), sparse.indices.astype(np.int64), sparse.data
+    expected = np.einsum("ij,ij->i", asked @ inverse, asked)
+
+    for kin in (np.arange(60), np.zeros(60, dtype=np.int64), rng.integers(7, size=60)):
+        np.testing.assert_allclose(numeric.forms(*rows, 0.0, kin), expected, rtol=1e-8, atol=1e-9)
+
+
+@pytest.mark.parametrize("seed", SEEDS[:20])
+def test_a_factor_in_the_plans_order_gives_the_sds_of_the_dense_one(
+    seed: int, monkeypatch: pytest.MonkeyPatch
+):
+    """Where no pivot is small, all that a balance says has the dense factor's sds to 1e-8."""
+    circuit = general_circuit(seed)
+    found = reconcile_balance(circuit.flowsheet, circuit.readings)
+    monkeypatch.setattr(linearisation, "SURE_PIVOT", 2.0)
+    dense = reconcile_balance(circuit.flowsheet, circuit.readings)
+
+    assert found.warnings == dense.warnings
+    for table in TABLES:
+        for key, expected in getattr(dense, table).items():
+            one = getattr(found, table)[key]
+            assert one.knowledge is expected.knowledge, (table, key)
+            assert one.value == expected.value or math.isclose(one.value, expected.value)
+            if expected.sd is not None and expected.sd > 1e-12 * abs(expected.value):
+                assert math.isclose(one.sd, expected.sd, rel_tol=1e-8), (table, key)
 
 
 def test_a_large_flowsheet_closes_and_its_statistic_fits_its_freedom():

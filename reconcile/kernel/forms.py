@@ -1,0 +1,283 @@
+"""
+Quadratic forms ``g Z gᵀ`` of many sparse rows with the inverse of a factored matrix, compiled.
+
+The selected inverse holds the entries of ``Z`` on the factor's pattern.  A row whose unknowns all
+meet there (a *clique*) needs no more.  Any other is first eliminated like a right-hand side, column
+by column, until what is left of it is one: with ``L`` the factor and ``d`` its pivots,
+
+    g Z gᵀ = Σ y² / d over the columns eliminated + y Z yᵀ over the clique left.
+
+How far that goes depends on the pattern alone, and rows that meet the same columns share it.
+"""
+
+from __future__ import annotations
+
+from heapq import heappop, heappush
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from .compiled import compiled
+
+if TYPE_CHECKING:
+    from .problem import Floats, Ints
+
+
+LONG = 16
+"""Columns of a row from which on its pairs, half the square as many, are not looked up one by one.
+"""
+
+
+class Cliques(NamedTuple):
+    """
+    How groups of rows come to a clique.
+
+    ``group_start`` and ``group_row``: the rows of each group; ``gone_start`` and ``gone``: the
+    columns eliminated, ascending; ``left_start`` and ``left``: the clique, ascending.
+    """
+
+    group_start: Ints
+    group_row: Ints
+    gone_start: Ints
+    gone: Ints
+    left_start: Ints
+    left: Ints
+
+
+class Asked(NamedTuple):
+    """
+    Rows whose forms are asked, by pattern: columns in the order of elimination.
+
+    ``stored`` says where the inverse's entry of each pair of a row's columns stands, -1 for one
+    that does not; ``far`` how rows with such pairs come to a clique.
+    """
+
+    pointer: Ints
+    column: Ints
+    stored: Ints
+    far: Cliques
+
+
+@compiled
+def _pairs_stored(start: Ints, rows: Ints, pointer: Ints, index: Ints) -> Ints:
+    """
+    Give where the inverse's entry of each pair of a row's columns stands, row by row.
+
+    The diagonal counts first, then the entries on the factor's pattern; -1 for one that is not
+    there.  The pairs of a row come in the order (0, 0), (0, 1) ... (1, 1) ...; a long row has none.
+    """
+    n, count = len(start) - 1, 0
+    for k in range(len(pointer) - 1):
+        length = pointer[k + 1] - pointer[k]
+        count += length * (length + 1) // 2 if length <= LONG else 0
+    stored = np.empty(count, dtype=np.int64)
+    t = 0
+    for k in range(len(pointer) - 1):
+        if pointer[k + 1] - pointer[k] > LONG:
+            continue
+        for p in range(pointer[k], pointer[k + 1]):
+            for q in range(p, pointer[k + 1]):
+                low, high = min(index[p], index[q]), max(index[p], index[q])
+                stored[t] = low
+                if low < high:
+                    first, last = start[low], start[low + 1]
+                    found = first + np.searchsorted(rows[first:last], high)
+                    there = found < last and rows[found] == high
+                    stored[t] = n + found if there else -1
+                t += 1
+    return stored
+
+
+@compiled
+def _cliques(
+    start: Ints,
+    rows: Ints,
+    pointer: Ints,
+    index: Ints,
+    group_start: Ints,
+    group_row: Ints,
+) -> Cliques:
+    """
+    Find out what is eliminated for each group of rows, on the factor's pattern.
+
+    ``start`` and ``rows`` are that pattern by column; ``pointer`` and ``index`` the rows in the
+    order of elimination.
+    """
+    groups = len(group_start) - 1
+    mark = np.full(len(start) - 1, -1, dtype=np.int64)
+    gone, left = [np.int64(0) for _ in range(0)], [np.int64(0) for _ in range(0)]
+    gone_start = np.zeros(groups + 1, dtype=np.int64)
+    left_start = np.zeros(groups + 1, dtype=np.int64)
+    for g in range(groups):
+        waiting = [np.int64(0) for _ in range(0)]
+        for t in range(group_start[g], group_start[g + 1]):
+            for p in range(pointer[group_row[t]], pointer[group_row[t] + 1]):
+                if mark[index[p]] != g:
+                    mark[index[p]] = g
+                    heappush(waiting, index[p])
+        while len(waiting) > 0:
+            column = heappop(waiting)
+            met = 0
+            for p in range(start[column], start[column + 1]):
+                met += mark[rows[p]] == g
+            if met == len(waiting):
+                left.append(column)
+                while len(waiting) > 0:
+                    left.append(heappop(waiting))
+                break
+            gone.append(column)
+            for p in range(start[column], start[column + 1]):
+                if mark[rows[p]] != g:
+                    mark[rows[p]] = g
+                    heappush(waiting, rows[p])
+        gone_start[g + 1], left_start[g + 1] = len(gone), len(left)
+    return Cliques(group_start, group_row, gone_start, np.array(gone), left_start, np.array(left))
+
+
+@compiled
+def asked_of(start: Ints, rows: Ints, pointer: Ints, index: Ints, kin: Ints) -> Asked:
+    """
+    Look up rows on the factor's pattern, by column ``start`` and ``rows``.
+
+    Rows of the same ``kin`` (rows,) share what is eliminated for them.
+    """
+    stored = _pairs_stored(start, rows, pointer, index)
+    count = len(pointer) - 1
+    far = np.zeros(count, dtype=np.bool_)
+    t = 0
+    for k in range(count):
+        length = pointer[k + 1] - pointer[k]
+        far[k] = length > LONG
+        for _ in range(0 if far[k] else length * (length + 1) // 2):
+            far[k] = far[k] or stored[t] < 0
+            t += 1
+    chosen = np.flatnonzero(far)
+    chosen = chosen[np.argsort(kin[chosen], kind="mergesort")]
+    other = np.ones(len(chosen) + 1, dtype=np.bool_)
+    for c in range(1, len(chosen)):
+        other[c] = kin[chosen[c]] != kin[chosen[c - 1]]
+    begins = np.flatnonzero(other) if len(chosen) > 0 else np.zeros(1, dtype=np.int64)
+    far_rows = _cliques(start, rows, pointer, index, begins, chosen)
+    return Asked(pointer, index, stored, far_rows)
+
+
+@compiled
+def _taken(start: Ints, rows: Ints, diagonal: Floats, inner: Floats, left: Ints) -> Floats:
+    """Give the inverse's block of a clique, ascending, (k, k)."""
+    k = len(left)
+    block = np.empty((k, k))
+    for a in range(k):
+        column = left[a]
+        block[a, a] = diagonal[column]
+        p = start[column]
+        for b in range(a + 1, k):
+            while rows[p] != left[b]:
+                p += 1
+            block[a, b] = block[b, a] = inner[p]
+    return block
+
+
+@compiled
+def _stored_forms(
+    rows: Asked, diagonal: Floats, inner: Floats, data: Floats, resolution: float, into: Floats
+) -> None:
+    """Put the forms of all rows whose pairs are all stored into ``into`` (rows,)."""
+    n, t = len(diagonal), 0
+    for k in range(len(rows.pointer) - 1):
+        if rows.pointer[k + 1] - rows.pointer[k] > LONG:
+            continue
+        total, size, there = 0.0, 0.0, True
+        for p in range(rows.pointer[k], rows.pointer[k + 1]):
+            for q in range(p, rows.pointer[k + 1]):
+                at = rows.stored[t]
+                t += 1
+                if at < 0:
+                    there = False
+                    continue
+                entry = diagonal[at] if at < n else inner[at - n]
+                own = data[p] * data[q] * (entry if p == q else 2.0 * entry)
+                total += own
+                size += abs(own)
+        if there:
+            into[k] = 0.0 if abs(total) <= resolution * size else total
+
+
+@compiled
+def _far_forms(
+    rows: Asked,
+    start: Ints,
+    below: Ints,
+    lower: Floats,
+    inverse: Floats,
+    diagonal: Floats,
+    inner: Floats,
+    data: Floats,
+    resolution: float,
+    into: Floats,
+) -> None:
+    """Put the forms of the rows that are far into ``into`` (rows,), group by group."""
+    at = rows.far
+    place = np.empty(len(inverse), dtype=np.int64)
+    for g in range(len(at.group_start) - 1):
+        members = at.group_row[at.group_start[g] : at.group_start[g + 1]]
+        gone = at.gone[at.gone_start[g] : at.gone_start[g + 1]]
+        left = at.left[at.left_start[g] : at.left_start[g + 1]]
+        k = len(members)
+        for t in range(len(gone)):
+            place[gone[t]] = t
+        for t in range(len(left)):
+            place[left[t]] = len(gone) + t
+        work = np.zeros((len(gone) + len(left), k))
+        for c in range(k):
+            for p in range(rows.pointer[members[c]], rows.pointer[members[c] + 1]):
+                work[place[rows.column[p]], c] += data[p]
+        total, size = np.zeros(k), np.zeros(k)
+        for t in range(len(gone)):
+            column, y = gone[t], work[t]
+            pivot = inverse[column]
+            for c in range(k):
+                own = y[c] * y[c] * pivot
+                total[c] += own
+                size[c] += abs(own)
+            for p in range(start[column], start[column + 1]):
+                target, factor = work[place[below[p]]], lower[p]
+                for c in range(k):
+                    target[c] -= factor * y[c]
+        block = _taken(start, below, diagonal, inner, left)
+        for a in range(len(left)):
+            mine = work[len(gone) + a]
+            for b in range(a + 1):
+                other = work[len(gone) + b]
+                factor = block[a, b] if a == b else 2.0 * block[a, b]
+                for c in range(k):
+                    own = factor * mine[c] * other[c]
+                    total[c] += own
+                    size[c] += abs(own)
+        for c in range(k):
+            small = abs(total[c]) <= resolution * size[c]
+            into[members[c]] = 0.0 if small else total[c]
+
+
+@compiled
+def forms(
+    rows: Asked,
+    start: Ints,
+    below: Ints,
+    lower: Floats,
+    inverse: Floats,
+    diagonal: Floats,
+    inner: Floats,
+    data: Floats,
+    resolution: float,
+) -> Floats:
+    """
+    Give ``g Z gᵀ`` of each row with the coefficients ``data``, (rows,).
+
+    ``start``, ``below`` and ``lower`` are the factor by column, ``inverse`` its inverse pivots,
+    ``diagonal`` and ``inner`` the selected inverse.  A form that is a difference of terms larger by
+    ``1 / resolution`` comes back as zero.
+    """
+    found = np.zeros(len(rows.pointer) - 1)
+    _stored_forms(rows, diagonal, inner, data, resolution, found)
+    _far_forms(rows, start, below, lower, inverse, diagonal, inner, data, resolution, found)
+    return found
