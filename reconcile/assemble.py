@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from itertools import repeat
+from math import isfinite
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
@@ -27,12 +29,15 @@ from .derived import Derived
 from .evidence import linearity
 from .evidence.cautions import emptied, unresolved_minerals
 from .evidence.global_test import global_test, without_reference
-from .flowsheet import SOLIDS, WATER, Part
+from .flowsheet import SOLIDS, Part
 from .kernel.limits import HALF_WEIGHT, LEVERAGE_TOLERANCE, ORDER_TOLERANCE
 from .kernel.losses import Loss
 from .measurands import analyte, measurand
+from .named import names_of
 from .remedies import remedies
 from .rows import measurands_as_ratios
+
+Key = TypeVar("Key", str, tuple[str, str])
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -60,44 +65,34 @@ def assembled(at: Linearisation, readings: Sequence[Reading], counted: Sequence[
     standard deviation.
     """
     solution = at.solution
-    model = solution.plan.model
+    plan, model = solution.plan, solution.plan.model
     sheet = model.flowsheet
-    streams = [s.name for s in sheet.streams]
-    grid = [(s, q) for s in streams for q in sheet.quantities]
-    plan = solution.plan
+    names = plan.remembered("names", lambda: names_of(model))
     said = answers(at)
-    amounts = dict(zip(grid, _known(said["amounts"]), strict=True))
-    shares = dict(zip(grid, _known(said["shares"]), strict=True))
-    assay_keys = [(s, c) for s in streams for c in sheet.components]
-    assays = dict(zip(assay_keys, _known(said["assays"]), strict=True))
+    amounts, shares, assays = (_known(said[name]) for name in ("amounts", "shares", "assays"))
     read = _readings(at, said, readings, counted)
     direct = _direct(readings)
     bounds = _active_bounds(solution)
     return Balance(
         outcome=Outcome.CLOSED_WITH_ACTIVE_BOUNDS if bounds else Outcome.CLOSED,
-        masses={
-            s: _estimate(amounts[s, SOLIDS], direct.get((s, SOLIDS)), readings, read)
-            for s in streams
-        },
-        assays={
-            key: _estimate(known, direct.get(key), readings, read) for key, known in assays.items()
-        },
-        component_masses={key: amounts[key] for key in assay_keys},
-        yields={s: shares[s, SOLIDS] for s in streams},
-        recoveries={key: known for key, known in shares.items() if key[1] != SOLIDS},
-        splits=_splits(sheet, said),
+        masses=_estimates(names.masses.of(amounts), direct, readings, read),
+        assays=_estimates(names.assays.of(assays), direct, readings, read),
+        component_masses=names.components.of(amounts),
+        yields=names.yields.of(shares),
+        recoveries=names.recoveries.of(shares),
+        splits=names.splits.of(_known(said["splits"])),
         closure=_closure(solution),
         test=_test(at, len(bounds)),
         active_bounds=bounds,
         warnings=(
             *emptied(at),
-            *unresolved_minerals(at, assays),
+            *unresolved_minerals(at, names.assays.of(assays)),
             *_doubts(at, said["amounts"], said["assays"]),
         ),
         iterations=solution.optimum.iterations,
         kkt_residual=solution.optimum.decrement,
         readings=read,
-        amounts={k: v for k, v in amounts.items() if k[1] == WATER or isinstance(k[1], Part)},
+        amounts=names.further.of(amounts),
         moistures=_moistures(sheet, said),
         fractions=_fractions(sheet, said),
         class_assays=_class_assays(sheet, said),
@@ -110,16 +105,10 @@ def assembled(at: Linearisation, readings: Sequence[Reading], counted: Sequence[
 
 
 def _known(found: Derived) -> list[Known]:
-    result = []
-    for value, sd, known, defined in zip(
-        found.value.tolist(), found.sd.tolist(), found.known, found.defined, strict=True
-    ):
-        if not known:
-            result.append(Known(None, None, Knowledge.UNOBSERVABLE))
-        elif not defined:
-            result.append(Known(None, None, Knowledge.UNDEFINED))
-        else:
-            result.append(Known(value, sd, Knowledge.OBSERVABLE))
+    result = list(map(Known, found.value.tolist(), found.sd.tolist(), repeat(Knowledge.OBSERVABLE)))
+    for k in np.flatnonzero(~found.sure).tolist():
+        known = Knowledge.UNDEFINED if found.known[k] else Knowledge.UNOBSERVABLE
+        result[k] = Known(None, None, known)
     return result
 
 
@@ -127,16 +116,6 @@ def _doubts(at: Linearisation, amounts: Derived, assays: Derived) -> list[str]:
     """Give what casts doubt on the standard deviations."""
     found = linearity.warning(at, amounts, assays)
     return [] if found is None else [found]
-
-
-def _splits(sheet: Flowsheet, said: Answers) -> dict[tuple[str, str | Part], Known]:
-    inner = [s for s in sheet.streams if s.source is not None]
-    grid = [(s, q) for s in inner for q in sheet.quantities]
-    return {
-        (s.name, q): known
-        for (s, q), known in zip(grid, _known(said["splits"]), strict=True)
-        if sheet.conserves(s.source or "", q)
-    }
 
 
 def _moistures(sheet: Flowsheet, said: Answers) -> dict[str, Known]:
@@ -216,71 +195,91 @@ def _readings(
 ) -> tuple[Read, ...]:
     """Give what came out for each reading, in the order given."""
     solution = at.solution
-    plan = solution.plan
-    model = plan.model
-    weight = np.zeros(plan.ratios.count)
-    weight[solution.used] = at.weights
-    weight[plan.fixed] = 1.0
-    redundant = plan.redundant_with(solution.closed)
+    plan, model = solution.plan, solution.plan.model
     if len(counted) == len(readings) and not model.levels:
         found = said.get("readings") or derived.of_ratios(at, plan.own_ratios)
     else:
         wanted = [(r.streams, measurand(model.flowsheet, r.of)) for r in readings]
         found = derived.of_ratios(at, measurands_as_ratios(model, wanted))
-    place = {i: k for k, i in enumerate(counted)}
-    result = []
-    for i, reading in enumerate(readings):
-        known, k = _known_at(found, i), place.get(i)
-        if known.value is None or k is None:
-            result.append(Read(known.value, known.sd, known.knowledge, None, None, 0.0))
-            continue
-        if reading.limit is not None:
-            counts = float(weight[k])
-            result.append(Read(known.value, known.sd, known.knowledge, None, None, counts))
-            continue
-        checked = bool(redundant[k] and solution.used[k])
-        result.append(_read(reading, known, bool(redundant[k]), checked, float(weight[k])))
+    every = np.array(counted, dtype=np.int64)
+    weight = np.zeros(plan.ratios.count)
+    weight[solution.used] = at.weights
+    weight[plan.fixed] = 1.0
+    redundant = plan.redundant_with(solution.closed)
+    counts, checked, determined = np.zeros(len(readings)), *np.zeros((2, len(readings)), dtype=bool)
+    counts[every] = weight[: len(every)]
+    determined[every] = redundant[: len(every)]
+    checked[every] = (redundant & solution.used)[: len(every)]
+    numbers = np.zeros(len(readings), dtype=bool)
+    numbers[every] = [readings[i].limit is None for i in counted]
+    numbers &= found.sure
+    value = np.array([r.value for r in readings], dtype=np.float64)
+    total = np.array([r.total_sd for r in readings], dtype=np.float64) ** 2
+    adjustment = found.value - value
+    room = total - found.sd**2
+    sure = numbers & checked & (room > LEVERAGE_TOLERANCE * total)
+    standardised = adjustment / np.sqrt(np.where(sure, room, 1.0))
+    classes = [Knowledge.REDUNDANT if one else Knowledge.NONREDUNDANT for one in determined]
+    for k in np.flatnonzero(~numbers).tolist():
+        unsure = Knowledge.UNDEFINED if found.known[k] else Knowledge.UNOBSERVABLE
+        classes[k] = Knowledge.OBSERVABLE if found.sure[k] else unsure
+    result = list(
+        map(
+            Read,
+            _where(found.sure, found.value),
+            _where(found.sure, found.sd),
+            classes,
+            _where(numbers, adjustment),
+            _where(sure, standardised),
+            np.where(found.sure, counts, 0.0).tolist(),
+        )
+    )
+    for k in np.flatnonzero(plan.fixed[: len(every)]).tolist():
+        i = counted[k]
+        if numbers[i]:
+            # An exact reading is met to rounding; what was read is what is meant.
+            result[i] = Read(readings[i].value, 0.0, classes[i], 0.0, None, float(counts[i]))
     return tuple(result)
 
 
-def _read(reading: Reading, known: Known, redundant: bool, checked: bool, weight: float) -> Read:
-    knowledge = Knowledge.REDUNDANT if redundant else Knowledge.NONREDUNDANT
-    if reading.sd == 0:
-        # An exact reading is met to rounding; what was read is what is meant.
-        return Read(reading.value, 0.0, knowledge, 0.0, None, weight)
-    adjustment = (known.value or 0.0) - reading.value
-    total = reading.total_sd**2
-    room = total - (known.sd or 0.0) ** 2
-    sure = checked and room > LEVERAGE_TOLERANCE * total
-    standardised = adjustment / float(np.sqrt(room)) if sure else None
-    return Read(known.value, known.sd, knowledge, adjustment, standardised, weight)
-
-
-def _known_at(found: Derived, k: int) -> Known:
-    if not found.known[k]:
-        return Known(None, None, Knowledge.UNOBSERVABLE)
-    if not found.defined[k]:
-        return Known(None, None, Knowledge.UNDEFINED)
-    return Known(float(found.value[k]), float(found.sd[k]), Knowledge.OBSERVABLE)
+def _where(sure: Bools, numbers: Floats) -> list[float | None]:
+    """Give the numbers that are sure, ``None`` for the others."""
+    result: list[float | None] = numbers.tolist()
+    for k in np.flatnonzero(~sure).tolist():
+        result[k] = None
+    return result
 
 
 def _direct(readings: Sequence[Reading]) -> dict[tuple[str, str], int]:
     """Give the position of the reading, if any, of each mass and assay for itself."""
     result: dict[tuple[str, str], int] = {}
     for i, reading in enumerate(readings):
-        if isinstance(reading.of, str) and isinstance(reading.stream, str) and not reading.limit:
-            result.setdefault((reading.stream, reading.of), i)
+        of, stream = reading.of, reading.stream
+        if isinstance(of, str) and isinstance(stream, str) and reading.limit is None:
+            result.setdefault((stream, of), i)
     return result
 
 
-def _estimate(
-    known: Known, position: int | None, readings: Sequence[Reading], read: Sequence[Read]
-) -> Estimate:
-    if position is None:
-        return Estimate(known.value, known.sd, known.knowledge)
-    reading, found = readings[position], read[position]
+def _estimates(
+    known: dict[Key, Known],
+    direct: dict[tuple[str, str], int],
+    readings: Sequence[Reading],
+    read: Sequence[Read],
+) -> dict[Key, Estimate]:
+    """Give masses or assays with what was read of each for itself."""
+    result = {}
+    for key, one in known.items():
+        position = direct.get((key, SOLIDS) if isinstance(key, str) else key)
+        if position is None:
+            result[key] = Estimate(one.value, one.sd, one.knowledge)
+        else:
+            result[key] = _estimate(one, readings[position], read[position])
+    return result
+
+
+def _estimate(known: Known, reading: Reading, found: Read) -> Estimate:
     sd = reading.total_sd
-    if known.value is None or not np.isfinite(sd):
+    if known.value is None or not isfinite(sd):
         adjustment = None if known.value is None else known.value - reading.value
         return Estimate(known.value, known.sd, known.knowledge, reading.value, sd, adjustment)
     value, spread = (reading.value, 0.0) if reading.sd == 0 else (known.value, known.sd)
@@ -328,32 +327,27 @@ def _closure(solution: Solution) -> tuple[Imbalance, ...]:
     imbalance = np.where(model.conserved, model.incidence @ model.by_stream(solution.x), 0.0)
     throughput = _node_throughput(solution)
     relative = np.abs(imbalance) / throughput
-    worst = []
-    for quantity, name in enumerate(model.flowsheet.quantities):
-        if not model.conserved[:, quantity].any():
-            continue
-        node = int(np.argmax(relative[:, quantity]))
-        worst.append(
-            Imbalance(
-                name,
-                nodes[node],
-                float(imbalance[node, quantity]),
-                float(throughput[node, quantity]),
-                float(relative[node, quantity]),
-            )
+    worst = relative.argmax(axis=0).tolist()
+    return tuple(
+        Imbalance(
+            name,
+            nodes[node],
+            float(imbalance[node, quantity]),
+            float(throughput[node, quantity]),
+            float(relative[node, quantity]),
         )
-    return tuple(worst)
+        for quantity, (name, node) in enumerate(zip(model.flowsheet.quantities, worst, strict=True))
+        if model.conserved[:, quantity].any()
+    )
 
 
 def _node_throughput(solution: Solution) -> Floats:
+    """Give the throughput at each node (nodes, Q): that of its last stream."""
     model = solution.plan.model
-    source, target = model.ends
-    by_stream = model.by_stream(solution.throughput)
+    ends = np.stack(model.ends, axis=1).ravel()
+    inside = np.flatnonzero(ends >= 0)
     result = np.ones((len(model.flowsheet.nodes), model.kinds))
-    for stream in range(model.streams):
-        for node in (source[stream], target[stream]):
-            if node >= 0:
-                result[node] = by_stream[stream]
+    result[ends[inside]] = model.by_stream(solution.throughput)[inside // 2]
     return result
 
 

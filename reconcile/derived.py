@@ -52,6 +52,11 @@ class Derived:
     known: Bools
     defined: Bools
 
+    @property
+    def sure(self) -> Bools:
+        """Those that have a value and can be known, (k,)."""
+        return self.known & self.defined
+
     def at(self, chosen: slice) -> Derived:
         """Give some of them."""
         return Derived(

@@ -276,8 +276,8 @@ class Linearisation:
         it the residuals bend by ``ε''``, and the estimate follows by ``-½ Σ Jᵀ ε''`` (the curvature
         of Bates and Watts 1980).
         """
-        solution, (factor, scale) = self.solution, self._spreading
-        n, ratios = len(scale), self._ratios_in_use
+        solution, ratios = self.solution, self._ratios_in_use
+        n = len(solution.x)
         pattern = ratios.quotients
         root = np.sqrt(self.weights)
         if self._told is not None:
@@ -292,27 +292,31 @@ class Linearisation:
         )
         random = np.random.default_rng(seed)
         normal = random.standard_normal((ratios.count, draws))
-        wide = scale[:, None]
-        move = wide * factor.spread(wide * pulled(told_rows, normal, n))
+        move = self._spread_soon(pulled(told_rows, normal, n))
         bend = -2 * seen(slope, move) * seen(bend_rows, move)
         products = ratios.products
         if len(products.row):
             weight = root / self._unscaled.sd / self._at[2]
             extra = products.factor[:, None] * move[products.left] * move[products.right]
             np.add.at(bend, products.row, 2 * extra * weight[products.row][:, None])
-        curved = move - wide * factor.spread(wide * pulled(told_rows, 0.5 * bend, n))
-        return move, curved
+        return move, move - self._spread_soon(pulled(told_rows, 0.5 * bend, n))
 
     @property
     def _ratios_in_use(self) -> Ratios:
         return self.solution.plan.ratios if self._told is not None else self._unscaled.ratios
 
+    def _spread_soon(self, rights: Floats) -> Floats:
+        """Give the covariance times each of ``rights`` (n, k), as true as variances need it."""
+        if self.ordered is not None:
+            return self.ordered.spread_once(rights)
+        wide = self.solution.scale[:, None]
+        return wide * self._factor.spread(wide * rights)
+
     def covariance_with(self, columns: Ints) -> Floats:
         """Give the covariance of every unknown with some of them, (n, columns)."""
-        factor, scale = self._spreading
-        rights = np.zeros((len(scale), len(columns)))
-        rights[columns, np.arange(len(columns))] = scale[columns]
-        return scale[:, None] * factor.spread(rights)
+        rights = np.zeros((len(self.solution.x), len(columns)))
+        rights[columns, np.arange(len(columns))] = 1.0
+        return self._spread_soon(rights)
 
     def covariance(self, rows: sp.csr_array) -> Floats:
         """Give the posterior covariance of functionals (k, n) with one another, (k, k)."""

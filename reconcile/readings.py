@@ -68,7 +68,11 @@ class Reading:
     @property
     def total_sd(self) -> float:
         """Standard deviation of its own and the shared errors together."""
-        return math.hypot(self.sd, *(size for _, size in self.causes))
+        return (
+            math.hypot(self.sd, *(size for _, size in self.causes))
+            if self.causes
+            else float(self.sd)
+        )
 
     @property
     def loss(self) -> Loss:
