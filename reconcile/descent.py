@@ -24,11 +24,11 @@ from .kernel.limits import (
     ORDER_SD,
     ORDER_TOLERANCE,
     RESCALE_AFTER,
+    SECOND_ROUNDS,
     SET_ROUNDS,
     SMALLEST_BESIDE_GUESS,
     SMALLEST_FREE_SCALE,
     SMALLEST_SCALE,
-    STACK_ROUNDS,
     SURELY_THERE,
     TIED_PULP,
     ZERO_READING,
@@ -149,12 +149,12 @@ class Case:
         Go down from near ``at`` with ``empty`` streams closed; or say what prevented it.
 
         A ``second`` opinion is worth the general road only on a small flowsheet, and where the
-        compiled road went down all the way without an end: it may be that there is none.  On a
-        large one it is not worth a long search for the bounds either.
+        compiled road went down all the way without an end: it may be that there is none.  It is
+        not worth a long search for the bounds either.
         """
         try:
             small = self.plan.model.is_small
-            rounds = STACK_ROUNDS if second and not small else SET_ROUNDS
+            rounds = SECOND_ROUNDS if second else SET_ROUNDS
             found, start = self.swift(at, empty, passes=passes, rounds=rounds)
             endless = start is not at and small
             if found is not None or (second and self.plan.layout is not None and not endless):

@@ -37,6 +37,10 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
+MOST_CLOSURES = 8
+"""Sets of streams found empty whose classes a plan keeps: the starts of one balance, and those that
+follow from it, meet the same one or two."""
+
 _GENERIC_SEED = 19370101
 """Any seed does: the classes found at two random points differ with probability zero."""
 
@@ -278,7 +282,17 @@ class Plan:
         """Give the generic classification with ``closed`` unknowns zero; rows (m,) in order."""
         if self.is_open(closed):
             return self.structure
-        return self._structure_with(closed)
+        kept, name = self._closures, closed.tobytes()
+        found = kept.get(name)
+        if found is None:
+            while len(kept) >= MOST_CLOSURES:
+                kept.pop(next(iter(kept)), None)
+            kept[name] = found = self._structure_with(closed)
+        return found
+
+    @lazy
+    def _closures(self) -> dict[bytes, Structure]:
+        return {}
 
     def _structure_with(self, closed: Bools) -> Structure:
         rows = self._generic_rows(self.telling_with(closed), closed)

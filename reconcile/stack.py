@@ -161,7 +161,7 @@ class _Together:
             blocks = len(y) // LANES
             x = np.empty((blocks, plan.model.size, LANES))
             state, steps, objective, bounded, emptied = lanes.descend_all(
-                plan.layout,
+                plan.layout.abreast(),
                 _in_blocks(np.nan_to_num(y), before),
                 _in_blocks(np.where(np.isnan(y), np.inf, sd), spread),
                 given,

@@ -38,6 +38,9 @@ def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
     except RuntimeError:
         # Neither the package nor the home directory can be written to.
         return cast("Callable[..., Any]", njit(error_model="numpy")(function))
+    if made is function:
+        # Compiling is switched off (NUMBA_DISABLE_JIT): the same loops, as Python runs them.
+        return function
     # The compiler itself asks only whether the file of this one loop has changed.
     cast("Any", made)._cache._cache_file._source_stamp = _stamp()  # noqa: SLF001
     return cast("Callable[..., Any]", made)

@@ -12,9 +12,15 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from .compiled import compiled
+from .limits import LANES
 
 if TYPE_CHECKING:
     from .problem import Bools, Floats, Ints
+
+
+ALONE: tuple[int, ...] = (0,)
+ABREAST: tuple[int, ...] = tuple(range(LANES))
+"""The lanes of a layout, by number: loops over them are compiled for each of the two."""
 
 
 class Layout(NamedTuple):
@@ -52,6 +58,11 @@ class Layout(NamedTuple):
     pair_entry: Ints
     diagonal_entry: Ints
     balance_entry: Ints
+    side: tuple[int, ...]
+
+    def abreast(self) -> Layout:
+        """Give the same for as many lanes as go side by side."""
+        return self._replace(side=ABREAST)
 
 
 class Given(NamedTuple):
@@ -76,7 +87,7 @@ class Given(NamedTuple):
 @compiled
 def see(at: Layout, rows: Floats, vector: Floats, i: int, seen: Floats) -> None:
     """Give a reading's row times a vector (n, lanes)."""
-    lanes = len(seen)
+    lanes = len(at.side)
     seen[:] = 0.0
     for p in range(at.reading_start[i], at.reading_start[i + 1]):
         row, value = rows[p], vector[at.reading_column[p]]
@@ -89,7 +100,7 @@ def add_square(
     at: Layout, rows: Floats, vector: Floats, sign: float, into: Floats, seen: Floats
 ) -> None:
     """Add ``sign · rowsᵀ (rows · vector)`` to ``into`` (n, lanes)."""
-    lanes = len(seen)
+    lanes = len(at.side)
     for i in range(len(at.reading_start) - 1):
         see(at, rows, vector, i, seen)
         for p in range(at.reading_start[i], at.reading_start[i + 1]):
@@ -107,7 +118,7 @@ def read(
 
     Where it was not taken they are of no consequence, since all of it is divided by its sd.
     """
-    lanes = len(above)
+    lanes = len(at.side)
     above[:] = 0.0
     below[:] = at.constant[i]
     beside[:] = 0.0
@@ -126,7 +137,7 @@ def read(
 @compiled
 def objective(at: Layout, given: Given, x: Floats, total: Floats) -> None:
     """Give each lane's weighted sum of squares, infinite where a denominator is not positive."""
-    lanes = len(total)
+    lanes = len(at.side)
     above, below, beside = np.empty(lanes), np.empty(lanes), np.empty(lanes)
     total[:] = 0.0
     for i in range(len(at.reading_start) - 1):
@@ -141,7 +152,7 @@ def linear_rows(
     at: Layout, given: Given, x: Floats, least: Floats, slope: Floats, gradient: Floats
 ) -> None:
     """Give the rows and gradient of residuals cleared of their denominators."""
-    lanes = x.shape[1]
+    lanes = len(at.side)
     above, below, beside = np.empty(lanes), np.empty(lanes), np.empty(lanes)
     unmet, divisor = np.empty(lanes), np.empty(lanes)
     gradient[:] = 0.0
@@ -178,7 +189,7 @@ def curved_rows(
     that are not steady in lanes where something is ``pinned``, since the bent row would see moves
     that the reading does not.
     """
-    lanes = x.shape[1]
+    lanes = len(at.side)
     above, below, beside = np.empty(lanes), np.empty(lanes), np.empty(lanes)
     ratio, pull, weight, scaled = (
         np.empty(lanes),

@@ -85,7 +85,7 @@ class Room(NamedTuple):
     prop: Bools
 
 
-class _Border(NamedTuple):
+class Border(NamedTuple):
     """
     The bounds between unknowns that hold, in the slots that they take in each lane.
 
@@ -105,7 +105,7 @@ class _Border(NamedTuple):
 @compiled
 def room_for(at: Layout, given: Given) -> Room:
     """Make space, once for a descent."""
-    lanes = given.sd.shape[1]
+    lanes = len(at.side)
     n, e = len(at.weak), len(at.balance_start) - 1
     whole, terms = n + e, len(at.reading_column)
     prop = np.zeros(lanes, dtype=np.bool_)
@@ -135,7 +135,7 @@ def room_for(at: Layout, given: Given) -> Room:
 
 @compiled
 def _factor(at: Layout, room: Room) -> None:
-    n, lanes = room.inverse.shape
+    n, lanes = len(at.order), len(at.side)
     if lanes == 1:
         factorise(
             at.matrix_start,
@@ -181,7 +181,7 @@ def _factor(at: Layout, room: Room) -> None:
 @compiled
 def _substitute(at: Layout, room: Room, right: Floats) -> None:
     """Solve for ``right`` (n + e, lanes) in place."""
-    n, lanes = right.shape
+    n, lanes = len(at.order), len(at.side)
     if lanes == 1:
         lower, inverse = room.lower.reshape(room.lower.size), room.inverse.reshape(n)
         only, alone = right.reshape(n), room.work.reshape(n)
@@ -219,7 +219,7 @@ def _substitute(at: Layout, room: Room, right: Floats) -> None:
 @compiled
 def _measure(at: Layout, slope: Floats, room: Room) -> None:
     """Bring unknowns and equalities to pivots of about one, as ``elimination.sizes`` does."""
-    n, lanes = room.curvature.shape
+    n, lanes = len(at.weak), len(at.side)
     size, row_size, largest = room.size, room.row_size, room.largest
     curvature = room.curvature
     curvature[:] = room.weight
@@ -269,7 +269,7 @@ def _assemble(at: Layout, slope: Floats, room: Room, bounds: Bounds) -> None:
     An unknown that has lost its readings, or that only a bound determines, has no pivot of its own;
     what is added to it is taken out again by refinement.
     """
-    n, lanes = room.size.shape
+    n, lanes = len(at.weak), len(at.side)
     data, scaled = room.data, room.scaled
     data[:] = 0.0
     for p in range(len(at.reading_column)):
@@ -310,7 +310,7 @@ def _own(room: Room, j: int, c: int) -> float:
 @compiled
 def _apply(at: Layout, room: Room, found: Floats, residual: Floats) -> None:
     """Take the matrix, without the shift of the equalities, times ``found`` off the residual."""
-    n, lanes = room.size.shape
+    n, lanes = len(at.weak), len(at.side)
     add_square(at, room.scaled, found, -1.0, residual, room.seen)
     for j in range(n):
         for c in range(lanes):
@@ -325,9 +325,29 @@ def _apply(at: Layout, room: Room, found: Floats, residual: Floats) -> None:
 
 
 @compiled
-def _border(at: Layout, room: Room, within: Bools, running: Bools) -> _Border:
+def no_border(at: Layout) -> Border:
+    """Give a border before any bound holds."""
+    nothing: Border = _empty(np.full((0, len(at.side)), -1, dtype=np.int64), len(at.order))
+    return nothing
+
+
+@compiled
+def _empty(row: Ints, whole: int) -> Border:
+    slots, lanes = row.shape
+    return Border(
+        row,
+        np.zeros((slots, whole, lanes)),
+        np.zeros((slots, slots, lanes)),
+        np.zeros((slots, lanes)),
+        np.zeros((slots, lanes)),
+        np.zeros((slots, lanes)),
+    )
+
+
+@compiled
+def _border(at: Layout, room: Room, within: Bools, running: Bools) -> Border:
     """Gather the bounds between unknowns that hold, and solve the system for each."""
-    whole, lanes = room.right.shape
+    whole, lanes = len(at.order), len(at.side)
     count = np.zeros(lanes, dtype=np.int64)
     for g in range(len(at.within_start) - 1):
         for c in range(lanes):
@@ -341,14 +361,7 @@ def _border(at: Layout, room: Room, within: Bools, running: Bools) -> _Border:
             if within[g, c] and running[c]:
                 row[count[c], c] = g
                 count[c] += 1
-    border = _Border(
-        row,
-        np.zeros((slots, whole, lanes)),
-        np.zeros((slots, slots, lanes)),
-        np.zeros((slots, lanes)),
-        np.zeros((slots, lanes)),
-        np.zeros((slots, lanes)),
-    )
+    border: Border = _empty(row, whole)
     for s in range(slots):
         for c in range(lanes):
             if row[s, c] >= 0:
@@ -364,7 +377,7 @@ def _border(at: Layout, room: Room, within: Bools, running: Bools) -> _Border:
         for t in range(s + 1):
             for c in range(lanes):
                 border.schur[s, t, c] = _across(at, room, row[s, c], border.spread[t], c)
-    _factor_border(border)
+    _factor_border(at, border)
     return border
 
 
@@ -395,9 +408,9 @@ def _across(at: Layout, room: Room, row: int, vector: Floats, c: int) -> float:
 
 
 @compiled
-def _factor_border(border: _Border) -> None:
+def _factor_border(at: Layout, border: Border) -> None:
     """Factor what the bounds leave, in place; one that follows from the others has no say."""
-    slots, lanes = border.row.shape
+    slots, lanes = len(border.row), len(at.side)
     schur = border.schur
     for c in range(lanes):
         largest = 0.0
@@ -418,9 +431,9 @@ def _factor_border(border: _Border) -> None:
 
 
 @compiled
-def _add_border(at: Layout, room: Room, border: _Border, found: Floats) -> None:
+def _add_border(at: Layout, room: Room, border: Border, found: Floats) -> None:
     """Turn a solution without the bounds (n + e, lanes) into one with them, in place."""
-    slots, lanes = border.row.shape
+    slots, lanes = len(border.row), len(at.side)
     schur = border.schur
     part = np.zeros(slots)
     for c in range(lanes):
@@ -440,9 +453,9 @@ def _add_border(at: Layout, room: Room, border: _Border, found: Floats) -> None:
 
 
 @compiled
-def _apply_border(at: Layout, room: Room, border: _Border, residual: Floats) -> None:
+def _apply_border(at: Layout, room: Room, border: Border, residual: Floats) -> None:
     """Take the border off the residual of the system, and give that of the bounds themselves."""
-    slots, lanes = border.row.shape
+    slots, lanes = len(border.row), len(at.side)
     for s in range(slots):
         for c in range(lanes):
             row = border.row[s, c]
@@ -456,13 +469,13 @@ def _apply_border(at: Layout, room: Room, border: _Border, residual: Floats) -> 
 
 
 @compiled
-def _refined(at: Layout, room: Room, border: _Border, running: Bools) -> None:
+def _refined(at: Layout, room: Room, border: Border, running: Bools) -> None:
     """
     Solve for ``right``, refined against the matrix without its shift.
 
     Leaves in ``seen`` how much of each lane's right-hand side is unmet.
     """
-    whole, lanes = room.right.shape
+    whole, lanes = len(at.order), len(at.side)
     slots = len(border.row)
     best, goal = np.full(lanes, np.inf), np.zeros(lanes)
     for c in range(lanes):
@@ -511,14 +524,19 @@ def step(
     move: Floats,
     shadow: Floats,
     unmet: Floats,
-) -> None:
+    kept: Border,
+    keeping: bool,
+) -> Border:
     """
     Give the step for what is held, and what each unknown that is held costs.
 
+    ``keeping`` takes the factor as it was left by the step before, whose rows ``slope`` must then
+    be and whose border is ``kept``, with the same held: only the gradient and the point are new.
+    Gives the border for the next that keeps.
     ``shadow`` (g, lanes) takes what each bound between unknowns costs, zero where it does not hold;
     ``unmet`` (lanes,) says how much of the system rounding left unsolved.
     """
-    n, lanes = x.shape
+    n, lanes = len(at.weak), len(at.side)
     for j in range(n):
         for c in range(lanes):
             still = bounds.lower[j, c] or bounds.pinned[j, c] or given.closed[j, c]
@@ -527,10 +545,14 @@ def step(
             if given.closed[j, c]:
                 move[j, c] = -x[j, c]
             room.right[j, c] = gradient[j, c] + room.weight[j, c] * move[j, c]
-    _measure(at, slope, room)
-    _assemble(at, slope, room, bounds)
-    _factor(at, room)
-    border = _border(at, room, bounds.within, running)
+    border = kept
+    if keeping:
+        border.right[:] = 0.0
+    else:
+        _measure(at, slope, room)
+        _assemble(at, slope, room, bounds)
+        _factor(at, room)
+        border = _border(at, room, bounds.within, running)
     add_square(at, slope, move, 1.0, room.right, room.seen)
     for j in range(n):
         for c in range(lanes):
@@ -552,20 +574,21 @@ def step(
     _refined(at, room, border, running)
     unmet[:] = room.seen
     _costs(at, room, border, slope, gradient, move, shadow)
+    return border
 
 
 @compiled
 def _costs(
     at: Layout,
     room: Room,
-    border: _Border,
+    border: Border,
     slope: Floats,
     gradient: Floats,
     move: Floats,
     shadow: Floats,
 ) -> None:
     """Add the free part of the step to ``move``, and give what everything that is held costs."""
-    n, lanes = move.shape
+    n, lanes = len(at.weak), len(at.side)
     for j in range(n):
         for c in range(lanes):
             move[j, c] += room.size[j, c] * room.found[j, c]

@@ -16,11 +16,13 @@ import numpy as np
 
 from .compiled import compiled
 from .lane_readings import Given, Layout, curved_rows, linear_rows, objective, read, see
-from .lane_system import Bounds, Room, open_bounds, room_for, step
+from .lane_system import Border, Bounds, Room, no_border, open_bounds, room_for, step
 from .limits import (
     ARMIJO,
     BLOCK_ROUNDS,
     BOUND_TOLERANCE,
+    KEPT_BELOW,
+    KEPT_RATE,
     KKT_STALLED,
     KKT_TOLERANCE,
     LANE_HALVINGS,
@@ -41,6 +43,7 @@ from .limits import (
     SMALLEST_SCALE,
     STACK_ROUNDS,
     STALL_ROUNDS,
+    STEADY_DIVISOR,
 )
 
 if TYPE_CHECKING:
@@ -279,7 +282,7 @@ def _inner(
     state: Ints,
     move: Floats,
     rounds: int,
-) -> None:
+) -> Border:
     """
     Solve the inner problem with bounds; lanes whose set does not settle are ended.
 
@@ -287,18 +290,20 @@ def _inner(
     Portugal, Júdice and Vicente 1994).  Where they do not, half of them are, from the best set met,
     and at last the lane walks from bound to bound.
     """
-    n, lanes = x.shape
+    n, lanes = len(at.weak), len(at.side)
     groups = len(at.within_start) - 1
     running = state == RUNNING
     unmet, shadow = np.zeros(lanes), np.zeros(bounds.within.shape)
     best, left = np.full(lanes, n + groups + 1), np.full(lanes, BLOCK_ROUNDS)
     lower, within = bounds.lower.copy(), bounds.within.copy()
     tried, share = np.zeros((n, lanes), dtype=np.bool_), np.ones(lanes)
+    border: Border = no_border(at)
     walk = _Walk(np.zeros(lanes, dtype=np.bool_), np.zeros((n, lanes)))
     wrong = np.empty(n + groups, dtype=np.int64)
     for turn in range(rounds):
         alive = state == RUNNING
-        step(at, given, room, slope, gradient, x, low, bounds, alive, move, shadow, unmet)
+        parts = at, given, room, slope, gradient, x, low, bounds, alive, move, shadow, unmet
+        border = step(*parts, border, False)
         for c in range(lanes):
             if not running[c]:
                 continue
@@ -337,6 +342,27 @@ def _inner(
             state[c] = UNSETTLED
         if state[c] == RUNNING and not unmet[c] <= MOST_UNMET:
             state[c] = NUMBERS
+    return border
+
+
+@compiled
+def _moved_a_divisor(
+    at: Layout, given: Given, x: Floats, move: Floats, least: Floats, state: Ints
+) -> bool:
+    """Say whether a pass that led to ``x`` by ``move`` has made its own weights out of date."""
+    for i in range(len(at.reading_start) - 1):
+        if at.constant[i] > 0.0:
+            continue
+        for c in range(len(at.side)):
+            if state[c] != RUNNING or given.sd[i, c] == np.inf:
+                continue
+            below, fallen = 0.0, 0.0
+            for p in range(at.reading_start[i], at.reading_start[i + 1]):
+                below += at.below[p] * x[at.reading_column[p], c]
+                fallen -= at.below[p] * move[at.reading_column[p], c]
+            if abs(fallen) > STEADY_DIVISOR * max(below + fallen, least[c]):
+                return True
+    return False
 
 
 @compiled
@@ -351,7 +377,7 @@ def _passes(
     rounds: int,
 ) -> None:
     """Improve a start by weighted linear least squares with bounds, with a weak pull to it."""
-    n, lanes = x.shape
+    n, lanes = len(at.weak), len(at.side)
     begun, low = x.copy(), np.empty((n, lanes))
     slope, gradient = np.empty_like(room.scaled), np.empty((n, lanes))
     none = np.zeros((n, lanes), dtype=np.bool_)
@@ -370,12 +396,14 @@ def _passes(
         for j in range(n):
             for c in range(lanes):
                 gradient[j, c] += room.weight[j, c] * (x[j, c] - begun[j, c])
-        _guard(given, x, low)
+        _guard(at, given, x, low)
         _inner(at, given, room, slope, gradient, x, low, open_, state, move, rounds)
         for c in range(lanes):
             if state[c] == RUNNING:
                 for j in range(n):
                     x[j, c] += move[j, c]
+        if not _moved_a_divisor(at, given, x, move, least, state):
+            break
     # A pass that does not settle is no loss: the steps start from what there was before it.
     for c in range(lanes):
         if state[c] != RUNNING:
@@ -385,9 +413,9 @@ def _passes(
 
 
 @compiled
-def _guard(given: Given, x: Floats, low: Floats) -> None:
+def _guard(at: Layout, given: Given, x: Floats, low: Floats) -> None:
     """Give lower bounds that no divisor falls through in one step."""
-    n, lanes = x.shape
+    n, lanes = len(at.weak), len(at.side)
     for j in range(n):
         for c in range(lanes):
             floor = given.floor[j, c]
@@ -399,7 +427,7 @@ def _decrements(
     at: Layout, slope: Floats, move: Floats, total: Floats, seen: Floats, result: Floats
 ) -> None:
     """Give the length of each move in posterior sds, relative to one plus the root of ``total``."""
-    lanes = len(result)
+    lanes = len(at.side)
     result[:] = 0.0
     for i in range(len(at.reading_start) - 1):
         see(at, slope, move, i, seen)
@@ -422,7 +450,7 @@ def _shares(
     share: Floats,
 ) -> None:
     """Give the share of each move that delivers a fair part of the predicted decrease, or 0."""
-    n, lanes = x.shape
+    n, lanes = len(at.weak), len(at.side)
     down, reached = np.zeros(lanes), np.empty(lanes)
     for j in range(n):
         for c in range(lanes):
@@ -474,6 +502,60 @@ def _damp_more(bounds: Bounds, state: Ints, damp: Floats, c: int) -> None:
 
 
 @compiled
+def _near(state: Ints, full: Bools, share: Floats, decrement: Floats, within: float) -> bool:
+    """Say whether every lane that runs is so near its optimum that a factor may be kept."""
+    for c in range(len(state)):
+        near = full[c] and share[c] == 1.0 and decrement[c] <= within
+        if state[c] == RUNNING and not near:
+            return False
+    return True
+
+
+@compiled
+def _chord(
+    at: Layout,
+    given: Given,
+    room: Room,
+    slope: Floats,
+    gradient: Floats,
+    x: Floats,
+    low: Floats,
+    bounds: Bounds,
+    state: Ints,
+    move: Floats,
+    border: Border,
+    total: Floats,
+    before: Floats,
+    size: Floats,
+) -> bool:
+    """
+    Give a step on the factor of the one before, and say whether it stands in every lane that runs.
+
+    A chord step (Ortega and Rheinboldt 1970, 7.1) has the true gradient, so it leads to the same
+    optimum; it costs a fraction of a factor.  It stands if no bound changes and if its ``size``
+    (lanes,) is much below that of the step ``before``.
+    """
+    n, lanes = len(at.weak), len(at.side)
+    shadow, unmet = np.zeros(bounds.within.shape), np.zeros(lanes)
+    wrong = np.empty(n + len(bounds.within), dtype=np.int64)
+    untried = np.zeros((n, lanes), dtype=np.bool_)
+    alive = state == RUNNING
+    parts = at, given, room, slope, gradient, x, low, bounds, alive, move, shadow, unmet
+    step(*parts, border, True)
+    _decrements(at, slope, move, total, room.seen, size)
+    for c in range(lanes):
+        if not alive[c]:
+            continue
+        if not (size[c] <= KEPT_RATE * before[c] and unmet[c] <= MOST_UNMET):
+            return False
+        if _judge(at, given, room, x, low, bounds, move, shadow, c, wrong) > 0:
+            return False
+        if _strongest(given, room, bounds, untried, c) >= 0:
+            return False
+    return True
+
+
+@compiled
 def descend(
     at: Layout, given: Given, x: Floats, bounds: Bounds, passes: bool, rounds: int
 ) -> tuple[Ints, Ints, Floats, Floats]:
@@ -484,7 +566,7 @@ def descend(
     them a step that does not settle is tried again.  Gives of each lane how it stands, its Newton
     steps, its decrement and its objective.
     """
-    n, lanes = x.shape
+    n, lanes = len(at.weak), len(at.side)
     room = room_for(at, given)
     slope, gradient = np.empty_like(room.scaled), np.empty((n, lanes))
     move, low, trial = np.zeros((n, lanes)), np.empty((n, lanes)), np.empty((n, lanes))
@@ -499,20 +581,30 @@ def descend(
     pinned = np.zeros(lanes, dtype=np.bool_)
     for c in range(lanes):
         pinned[c] = bounds.pinned[:, c].any()
-    for iteration in range(LANE_STEPS):
-        curved_rows(at, given, x, full, pinned, slope, gradient, total)
+    border, keeping, within, done = no_border(at), False, KEPT_BELOW, 0
+    spare = np.empty_like(slope)
+    while done < LANE_STEPS:
+        rows = spare if keeping else slope
+        curved_rows(at, given, x, full, pinned, rows, gradient, total)
         for c in range(lanes):
             if state[c] == RUNNING and not np.isfinite(total[c]):
                 state[c] = NUMBERS
-        _guard(given, x, low)
-        for j in range(n):
-            for c in range(lanes):
-                room.weight[j, c] = (damp[c] / given.scale[j, c]) ** 2
-        _inner(at, given, room, slope, gradient, x, low, bounds, state, move, rounds)
-        if rounds == SET_ROUNDS:
-            for c in range(lanes):
-                _damp_more(bounds, state, damp, c)
-        _decrements(at, slope, move, total, room.seen, size)
+        _guard(at, given, x, low)
+        if keeping:
+            parts = at, given, room, slope, gradient, x, low, bounds, state, move
+            keeping = _chord(*parts, border, total, decrement, size)
+            if not keeping:
+                within *= KEPT_RATE
+                continue
+        else:
+            for j in range(n):
+                for c in range(lanes):
+                    room.weight[j, c] = (damp[c] / given.scale[j, c]) ** 2
+            border = _inner(at, given, room, slope, gradient, x, low, bounds, state, move, rounds)
+            if rounds == SET_ROUNDS:
+                for c in range(lanes):
+                    _damp_more(bounds, state, damp, c)
+            _decrements(at, slope, move, total, room.seen, size)
         for c in range(lanes):
             searched[c] = False
             if state[c] != RUNNING:
@@ -534,7 +626,7 @@ def descend(
                 share[c] = 0.0
                 state[c] = RUNNING if state[c] == AGAIN else state[c]
                 continue
-            steps[c] = iteration
+            steps[c] = done
             damp[c] = 0.0
             if decrement[c] <= KKT_TOLERANCE:
                 state[c] = CONVERGED
@@ -551,6 +643,8 @@ def descend(
                     x[j, c] += share[c] * move[j, c]
         if not (state == RUNNING).any():
             break
+        keeping = _near(state, full, share, decrement, within)
+        done += 1
     objective(at, given, x, total)
     for c in range(lanes):
         if state[c] == RUNNING:
@@ -578,7 +672,7 @@ def descend_all(
     n, lanes) takes the optima.  Gives of each block and lane how it stands, its steps and its
     objective, whether a bound pushes back, and whether something that divides is at its floor.
     """
-    blocks, _, lanes = y.shape
+    blocks, lanes = len(y), len(at.side)
     n = len(start)
     state, steps = np.zeros((blocks, lanes), dtype=np.int64), np.zeros((blocks, lanes), np.int64)
     total = np.zeros((blocks, lanes))

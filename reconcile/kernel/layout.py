@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .elimination import Ranks, matching
-from .lane_readings import Layout
+from .lane_readings import ALONE, Layout
 from .skeleton import Skeleton, skeletons_of
 
 if TYPE_CHECKING:
@@ -67,4 +67,5 @@ def layout_of(
         skeleton.pair_entry,
         skeleton.diagonal_entry,
         skeleton.balance_entry,
+        ALONE,
     )

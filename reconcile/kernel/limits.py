@@ -70,7 +70,12 @@ PRIOR_WEIGHT = 1e-2
 reading decides."""
 
 LINEAR_PASSES = 3
-"""Linear passes before the Newton steps; each renews the masses that the assays are weighted by."""
+"""Linear passes at most before the Newton steps; each renews the masses that assays are weighted
+by."""
+
+STEADY_DIVISOR = 0.1
+"""Share by which a pass may move what an assay is divided by without another: the first Newton step
+is then no longer than it would be after another pass, a few hundredths of a posterior sd."""
 
 DENSE_SIZE = 260
 """Largest number of degrees of freedom for which dense orthogonal factors beat the sparse
@@ -222,9 +227,10 @@ MOST_UNMET = 1e-9
 """Share of a linear system's right-hand side that may be left unmet after refinement: 1e-14 is
 usual, and a pivot that has cancelled leaves 1e-3 or more."""
 
-LANE_SETTLED = 1e-12
-"""Relative residual that needs no further refinement there: each Newton step takes up what the one
-before has left, so that balances close to rounding all the same."""
+LANE_SETTLED = 1e-10
+"""Relative residual that needs no further refinement there: what one substitution leaves of
+DUAL_SHIFT, as a rule.  Each step takes up what the one before has left, so that balances close to
+rounding all the same."""
 
 BLOCKS = 64
 """Blocks of lanes handed to the compiled loop at once: enough that Python costs nothing beside it,
@@ -243,6 +249,12 @@ LOST_PIVOT = 1e-8
 bound alone determines an unknown: a pivot of this size loses half of the digits, and each round of
 refinement wins back eight of them."""
 
+KEPT_BELOW = 0.1
+KEPT_RATE = 0.05
+"""Newton decrement below which a step's factor is kept for the next, and the share of the decrement
+that such a step must leave at most, or the factor is renewed and the next one kept from nearer by:
+a tenth of a posterior sd turns the rows by some thousandths, and steps gain two to three digits."""
+
 BLOCK_ROUNDS = 3
 SET_ROUNDS = 250
 """Rounds on the compiled road in which all wrong bounds are exchanged although they do not become
@@ -254,7 +266,11 @@ instead."""
 
 STACK_ROUNDS = 12
 """The same in all where many sets of values go side by side: one that needs more holds up its
-neighbours, and goes by itself.  Also for second opinions, which are worth no harder search."""
+neighbours, and goes by itself."""
+
+SECOND_ROUNDS = 40
+"""The same for second opinions: where bounds take longer to find than this, a start is far from any
+optimum; it is not too few for the one that shows that there is none (seed 1230 of the tests)."""
 
 MOST_DAMPING = 1.0
 """Pull to the present point, per unit of scale, beyond which a step is given up; it starts at
