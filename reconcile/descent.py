@@ -217,8 +217,9 @@ class Case:
             float(objective[0]),
             replace(held, lower=bounds.pushing[:, 0], within=bounds.pressing[:, 0]),
         )
-        found = self._solution(at, self.scale(at), closed, optimum)
-        return replace(found, emptied=gone, forgone=forgone), at
+        flows = _throughput(self.plan, at, self.first)
+        found = self._solution(at, self._scale(at, flows), flows, closed, optimum)
+        return (replace(found, emptied=gone, forgone=forgone) if gone.any() else found), at
 
     def forgone(self, x: Floats, closed: Bools, emptier: Bools) -> float:
         """Give what the readings cost at ``x`` that lose their meaning as more unknowns close."""
@@ -286,8 +287,11 @@ class Case:
         An unknown at zero takes its size from the guess, or its multiplier, which is per unit of
         size, would drown in rounding.
         """
-        plan, model = self.plan, self.plan.model
-        flows = _throughput(plan, x, self.first)
+        return self._scale(x, _throughput(self.plan, x, self.first))
+
+    def _scale(self, x: Floats, flows: Floats) -> Floats:
+        """Give the same from what enters of each unknown's quantity, (n,)."""
+        model = self.plan.model
         least = np.where(model.free, SMALLEST_FREE_SCALE, SMALLEST_SCALE) * flows
         least[model.amounts :] = self.first.scale[model.amounts :]
         beside = np.maximum(least, SMALLEST_BESIDE_GUESS * self.first.scale)
@@ -353,10 +357,13 @@ class Case:
                 raise StartError("fixed values keep a vanishing stream running") from contradiction
         objective = self.objective(x, optimum)
         optimum = replace(optimum, iterations=done, objective=objective)
-        found = self._solution(x, scale, closed, optimum)
+        flows = _throughput(plan, x, self.first)
+        found = self._solution(x, scale, flows, closed, optimum)
         return replace(found, emptied=gone, forgone=forgone)
 
-    def _solution(self, x: Floats, scale: Floats, closed: Bools, optimum: Optimum) -> Solution:
+    def _solution(
+        self, x: Floats, scale: Floats, flows: Floats, closed: Bools, optimum: Optimum
+    ) -> Solution:
         plan = self.plan
         return Solution(
             plan=plan,
@@ -365,7 +372,7 @@ class Case:
             losses=self.losses,
             x=x,
             scale=scale,
-            throughput=_throughput(plan, x, self.first),
+            throughput=flows,
             typical=self.first.throughput,
             closed=closed,
             used=plan.meaningful(closed) & ~plan.fixed,
@@ -404,6 +411,8 @@ def starting_set(case: Case) -> Bools:
     """
     plan, values = case.plan, case.values
     model = plan.model
+    if not plan.fixed.any():
+        return model.absent
     at = model.flowsheet.quantity_index
     empty = np.zeros(model.size, dtype=bool)
     for i in np.flatnonzero(plan.fixed[: len(plan.keys)] & (values[: len(plan.keys)] == 0)):

@@ -20,6 +20,7 @@ import scipy.sparse as sp
 from .flowsheet import SOLIDS, WATER, Flowsheet, Part, Quantity
 from .kernel.exact import Rows, Totals, balance_rows, closing, nested_rows, sum_rows
 from .kernel.factory import is_small
+from .kernel.first_flows import Sheet, entering
 from .kernel.lazy import lazy
 from .kernel.limits import CLOSES_WELL
 from .kernel.network import flows, network_of, parts_of
@@ -152,6 +153,8 @@ class Model:
 
     def wide(self, amounts: Floats, common: float | Floats) -> Floats:
         """Give (streams · Q,) or (streams, Q) numbers with those of the unknowns of no stream."""
+        if not self.loose:
+            return amounts.flatten()
         behind = np.broadcast_to(np.asarray(common), (self.loose,))
         return np.concatenate((amounts.ravel(), behind))
 
@@ -363,16 +366,15 @@ class Model:
         return np.setdiff1d(self.part_of, self.part_of[(source < 0) | (target < 0)])
 
     @lazy
-    def _entering(self) -> tuple[Bools, Ints]:
-        """Which amounts (streams, Q) enter a part, and which part each stream is of, from 0."""
-        return self._begins, np.unique(self.part_of, return_inverse=True)[1].ravel()
+    def sheet(self) -> Sheet:
+        """The flowsheet as the compiled loops read it."""
+        where = (*self.ends, self.part_of, self._held, self._begins)
+        return Sheet(*where, self.entries, self.signed, len(self.flowsheet.nodes))
 
     def entering(self, amounts: Floats) -> Floats:
         """Give what enters of each quantity in each stream's part of the sheet, (streams, Q)."""
-        enters, part = self._entering
-        total = np.zeros((part.max(initial=0) + 1, self.kinds))
-        np.add.at(total, part, np.where(enters, np.abs(amounts), 0.0))
-        return total[part]
+        found: Floats = entering(self.sheet, amounts)
+        return found
 
     @lazy
     def entries(self) -> Bools:
@@ -396,7 +398,8 @@ class Model:
         return np.asarray(self.entries[:, None] | made)
 
     @lazy
-    def _network(self) -> Network:
+    def network(self) -> Network:
+        """What runs through the nodes, in order of elimination."""
         source, target = self.ends
         found: Network = network_of(source, target, len(self.flowsheet.nodes))
         return found
@@ -417,7 +420,7 @@ class Model:
         held, begins = self._held[:, quantities].copy(), self._begins[:, quantities].copy()
         feeds, share = (np.broadcast_to(one, held.shape).copy() for one in (feeds, share))
         result = np.empty(held.shape)
-        if not flows(self._network, held, begins, feeds, share, result):
+        if not flows(self.network, held, begins, feeds, share, result):
             raise np.linalg.LinAlgError("everything of a quantity circulates")
         return result
 

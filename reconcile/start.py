@@ -17,6 +17,7 @@ from scipy.optimize import linprog
 
 from .flowsheet import SOLIDS, WATER
 from .kernel.active_set import Factory, Held, Inner, solve_inner
+from .kernel.first_flows import first_flows, surroundings
 from .kernel.limits import LINEAR_PASSES, PRIOR_WEIGHT, SMALLEST_SCALE, ZERO_STREAM
 from .kernel.losses import Loss
 from .kernel.newton import guarded
@@ -30,18 +31,6 @@ if TYPE_CHECKING:
 
 _AMOUNT_OF_SOLIDS: Terms = ((SOLIDS, 1.0),)
 """What stands above in a reading of solids."""
-
-_SMALL_DIFFERENCE = 1e-3
-"""Share of a typical stream that an unaccounted difference starts from."""
-
-_UNREAD_GRADE = 0.01
-"""Grade assumed for a component that was read nowhere; it only scales unknowns."""
-
-_LARGEST_GRADE = 0.9
-"""Largest grade a guess may start from, so that it is inside the bounds."""
-
-_SMALL_REST = 0.02
-"""What the inlets leave for the unread outlets counts if it is more than this share of them."""
 
 _FEASIBLE = 1e-8
 """Relative slack beyond which fixed values contradict the balances: above HiGHS's own 1e-9,
@@ -104,62 +93,6 @@ def _read(plan: Plan, values: Floats) -> Floats:
     return read
 
 
-def _node_sums(model: Model, values: Floats, ends: Ints) -> Floats:
-    """Give the sum of ``values`` over the streams at the given end of each node."""
-    here = ends >= 0
-    nodes = len(model.flowsheet.nodes)
-    return np.bincount(ends[here], values[here], nodes).astype(np.float64)
-
-
-def _shares(model: Model, masses: Floats) -> Floats:
-    """
-    Give weights by which each node splits, from the masses read (NaN where unread).
-
-    Unread outlets share what the node's inlets leave, or count as the mean of those read.
-    """
-    source, target = model.ends
-    unread = np.isnan(masses)
-    known = np.where(unread, 0.0, masses)
-    entering, leaving = _node_sums(model, known, target), _node_sums(model, known, source)
-    gaps_in = _node_sums(model, unread.astype(float), target)
-    gaps_out = _node_sums(model, unread.astype(float), source)
-    outlets = _node_sums(model, np.ones(model.streams), source)
-    rest = np.where(gaps_in == 0, entering - leaving, 0.0)
-    mean = np.where(outlets > gaps_out, leaving / np.maximum(outlets - gaps_out, 1.0), 1.0)
-    fill = np.where(rest > _SMALL_REST * entering, rest / np.maximum(gaps_out, 1.0), mean)
-    return np.where(unread, fill[source], masses)
-
-
-def _scaled_to(model: Model, solids: Floats, masses: Floats) -> Floats:
-    """Give the flows scaled, part by part, to the masses read."""
-    scale = np.ones(model.streams)
-    for part in np.unique(model.part_of):
-        here = model.part_of == part
-        factors = (masses / solids)[here & ~np.isnan(masses)]
-        if len(factors):
-            scale[here] = float(np.median(factors))
-    return solids * scale
-
-
-def _medians(numbers: Floats, otherwise: float) -> Floats:
-    """Give the median of what is not NaN in each column (k, columns); what else where all is."""
-    ordered, count = np.sort(numbers, axis=0), np.sum(~np.isnan(numbers), axis=0)
-    column = np.arange(numbers.shape[1])
-    middle = 0.5 * (ordered[(count - 1) // 2, column] + ordered[count // 2 - (count == 0), column])
-    return np.where(count > 0, middle, otherwise)
-
-
-def _components(model: Model, solids: Floats, grades: Floats) -> Floats:
-    """Give the components' flows from the solids and the grades read (streams, C), NaN unread."""
-    kinds = slice(1, 1 + grades.shape[1])
-    typical = np.minimum(_medians(grades, _UNREAD_GRADE), _LARGEST_GRADE)
-    amounts = solids[:, None] * np.where(np.isnan(grades), typical, grades)
-    flows = model.flows(amounts, amounts, kinds)
-    sound = np.all(flows <= _LARGEST_GRADE * solids[:, None], axis=0)
-    held = ~model.absent[: model.amounts].reshape(model.streams, model.kinds)[:, kinds]
-    return np.where(sound, flows, np.where(held, typical * solids[:, None], 0.0))
-
-
 def _water(plan: Plan, solids: Floats, values: Floats) -> Floats:
     """Give the water flows from what was read of it, alone or against the solids."""
     model = plan.model
@@ -198,56 +131,33 @@ def _summed(model: Model, point: Floats) -> Floats:
     return point
 
 
-def _typical_flows(model: Model, point: Floats) -> Floats:
-    """Give what enters of each quantity in each stream's part of the flowsheet, all > 0."""
-    flows = model.entering(point)
-    whole = float(flows[:, 0].max(initial=0.0)) or 1.0
-    return np.where(flows > 0, flows, whole)
-
-
-def _nearby_flows(model: Model, point: Floats, throughput: Floats) -> Floats:
-    """
-    Give the largest flow at either end of each stream, (streams, Q); all that enters where none is.
-
-    In a plant of many lines what enters in all says nothing of a stream far down one of them.
-    """
-    largest = np.zeros((len(model.flowsheet.nodes) + 1, model.kinds))
-    for ends in model.ends:
-        np.maximum.at(largest, ends, np.abs(point))
-    largest[-1] = 0.0  # the outside, where a stream has no node
-    near = np.maximum(*(largest[ends] for ends in model.ends))
-    return np.where(near > 0, np.minimum(near, throughput), throughput)
+def _further(plan: Plan, point: Floats, values: Floats) -> Floats:
+    """Give the point with water and the parts of sums as well, (streams, Q)."""
+    model, solids = plan.model, point[:, 0]
+    columns = [*point.T]
+    if model.flowsheet.water:
+        columns.append(_water(plan, solids, values))
+    columns += [solids] * (model.kinds - len(columns))
+    return _summed(model, np.column_stack(columns))
 
 
 def guess(plan: Plan, values: Floats) -> Guess:
     """Give flows that balance, split at every node by the masses and grades read around it."""
     model = plan.model
     read = _read(plan, values)
-    masses = np.where(model.signed, np.nan, read[:, 0])
-    entries = np.where(np.isnan(masses), np.nan, masses)
-    none = np.isnan(entries[model.entries]).all()
-    typical = 1.0 if none else np.nanmedian(entries[model.entries])
-    feeds = np.where(np.isnan(entries), typical, entries)
-    shares = _shares(model, masses)
-    small = _SMALL_DIFFERENCE * float(np.median(shares))
-    shares, feeds = np.where(model.signed, small, shares), np.where(model.signed, small, feeds)
-    solids = model.flows(feeds[:, None], shares[:, None], [0])[:, 0]
-    solids = _scaled_to(model, solids, masses)
-    grades = read[:, 1 : 1 + len(model.flowsheet.components)]
-    columns = [solids, *_components(model, solids, grades).T]
-    if model.flowsheet.water:
-        columns.append(_water(plan, solids, values))
-    columns += [solids] * (model.kinds - len(columns))
-    point = _summed(model, np.column_stack(columns))
-    throughput = _typical_flows(model, point)
-    level = _levels(plan, point)
-    known = np.concatenate(([common.value for common in model.common], level))
-    size = np.concatenate(([common.typical for common in model.common], level))
-    wide = model.wide(point, known)
-    scale = np.where(wide[: model.amounts] > 0, wide[: model.amounts], throughput.ravel())
-    nearby = _nearby_flows(model, point, throughput)
-    wide_flows = (model.wide(flows, size) for flows in (throughput, nearby, scale))
-    return Guess(wide, *wide_flows)
+    point = np.empty((model.streams, 1 + len(model.flowsheet.components)))
+    if not first_flows(model.sheet, model.network, read[:, : point.shape[1]].copy(), point):
+        raise np.linalg.LinAlgError("everything of a quantity circulates")
+    if point.shape[1] < model.kinds or model.sums:
+        point = _further(plan, point, values)
+    around = surroundings(model.sheet, point)
+    known = size = np.zeros(0)
+    if model.loose:
+        level = _levels(plan, point)
+        known = np.concatenate(([common.value for common in model.common], level))
+        size = np.concatenate(([common.typical for common in model.common], level))
+    throughput, nearby, scale = (model.wide(flows, size) for flows in around)
+    return Guess(model.wide(point, known), throughput, nearby, scale)
 
 
 def _levels(plan: Plan, point: Floats) -> Floats:

@@ -280,3 +280,15 @@ PIN_COST = 1e-6
 """Share of its terms by which an undetermined unknown must pull before a bound is taken to
 determine it: rounding leaves up to 1e-9 of them, and one let go that nothing holds is a zero pivot.
 """
+
+SMALL_DIFFERENCE = 1e-3
+"""Share of a typical stream that an unaccounted difference starts from."""
+
+UNREAD_GRADE = 0.01
+"""Grade assumed for a component that was read nowhere; it only scales unknowns."""
+
+LARGEST_GRADE = 0.9
+"""Largest grade a guess may start from, so that it is inside the bounds."""
+
+SMALL_REST = 0.02
+"""What the inlets leave for the unread outlets counts if it is more than this share of them."""
