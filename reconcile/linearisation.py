@@ -63,6 +63,11 @@ class Inner:
     residual: Floats
     row_size: Floats
 
+    @lazy
+    def room(self) -> Floats:
+        """One less the leverage of each row, (used,)."""
+        return 1 - self.factor.variance(self.rows)
+
 
 @dataclass(frozen=True)
 class Linearisation:
@@ -162,9 +167,9 @@ class Linearisation:
     @lazy
     def _factor(self) -> Factor:
         """One of the two factors, in scaled unknowns."""
-        structure = self.structure
-        nothing = np.zeros(len(structure.pins), dtype=bool)
-        held = Held(nothing, np.zeros(0, dtype=bool), structure.pins, structure.closed)
+        pins = self.structure.pins if self.ordered is None else self._pins[0]
+        nothing = np.zeros(len(pins), dtype=bool)
+        held = Held(nothing, np.zeros(0, dtype=bool), pins, self.solution.closed)
         return factory_of(self._problem, self._budget, self._skeleton)(held, self._rows)
 
     @lazy

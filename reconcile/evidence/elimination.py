@@ -19,7 +19,7 @@ from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from reconcile.findings import Hypothesis, Suspicion
 from reconcile.kernel.lazy import lazy
@@ -209,7 +209,7 @@ class View:
         """Give the sum of squares up to which that is as it should be."""
         solution = self.at.solution
         degrees = solution.plan.degrees_with(solution.closed) - errors
-        return float(chi2.isf(self.scrutiny.level, degrees)) if degrees > 0 else 0.0
+        return float(chdtri(degrees, self.scrutiny.level)) if degrees > 0 else 0.0
 
     def positions(self, hypotheses: Sequence[Hypothesis]) -> list[int]:
         """Give where hypotheses stand, those left out that cannot be told here."""

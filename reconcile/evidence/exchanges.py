@@ -48,7 +48,7 @@ UNSEEN = 1e-8
 _PAIR = 2
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Exchange:
     """
     An exchange tried, with places (rows,) among the readings in use and their shifts in sds.
@@ -222,9 +222,8 @@ class _Judge:
         worst = sorted(samples, key=lambda name: -misfit[name])[:WORST_STREAMS]
         return {name: samples[name] for name in worst}
 
-    def pairs(self) -> Iterator[Exchange]:
+    def pairs(self) -> list[Exchange]:
         """Single values: one measurand of two streams, two assays of one stream."""
-        done: set[tuple[int, int]] = set()
         kinds = (
             (Exchanged.VALUES, self.exchanges.alike.values()),
             (Exchanged.COMPONENTS, self.exchanges.assays.values()),
@@ -235,38 +234,41 @@ class _Judge:
                 for place in group:
                     if place in self.at:
                         partners[place] += [(other, kind) for other in group if other != place]
+        # Each pair once, at the worse of the two.
+        before: set[int] = set()
+        found: list[tuple[int, int, Exchanged]] = []
         for place in self.worst:
-            others = [
-                (o, kind)
-                for o, kind in partners[place]
-                if (min(place, o), max(place, o)) not in done
+            found += [
+                (place, other, kind) for other, kind in partners[place] if other not in before
             ]
-            done.update((min(place, o), max(place, o)) for o, _ in others)
-            if others:
-                yield from self._with(place, others)
+            before.add(place)
+        return self._of_two(found) if found else []
 
-    def _with(self, place: int, others: list[tuple[int, Exchanged]]) -> Iterator[Exchange]:
-        """Try one reading with each of several others, in closed form."""
-        j = np.array([other for other, _ in others], dtype=np.int64)
-        m = self.columns[j, self.at[place]]
-        a, b = self.room[place], self.room[j]
+    def _of_two(self, found: list[tuple[int, int, Exchanged]]) -> list[Exchange]:
+        """Try one reading with another, in closed form."""
+        i, j = np.array([pair[:2] for pair in found], dtype=np.int64).T
+        m = self.columns[j, [self.at[place] for place in i.tolist()]]
+        a, b = self.room[i], self.room[j]
         det = np.maximum(a * b - m**2, UNSEEN**2)
-        ri, rj = self.residual[place], self.residual[j]
+        ri, rj = self.residual[i], self.residual[j]
         before = (b * ri**2 - 2 * m * ri * rj + a * rj**2) / det
         di, dj = -(b * ri - m * rj) / det, -(a * rj - m * ri) / det
-        grown = (self.sds[j] / self.sds[place]) ** 2
+        grown = (self.sds[j] / self.sds[i]) ** 2
         aa, bb, ab = b / det - 1 + grown, a / det - 1 + 1 / grown, -m / det
         after_det = np.maximum(aa * bb - ab**2, UNSEEN**2)
-        si = (self.values[j] - self.values[place]) / self.sds[place]
-        sj = (self.values[place] - self.values[j]) / self.sds[j]
+        si = (self.values[j] - self.values[i]) / self.sds[i]
+        sj = (self.values[i] - self.values[j]) / self.sds[j]
         ei, ej = di + si, dj + sj
         after = (bb * ei**2 - 2 * ab * ei * ej + aa * ej**2) / after_det
         fall, volume = 0.5 * (before - after), -0.5 * (np.log(after_det) + np.log(det))
         reading_at = self.exchanges.reading_at
-        for (other, kind), f, v, one, two in zip(others, fall, volume, si, sj, strict=True):
+        sizes = (numbers.tolist() for numbers in (fall, volume, si, sj))
+        result = []
+        for (place, other, kind), f, v, one, two in zip(found, *sizes, strict=True):
             pair = (reading_at[place], reading_at[other])
             hypothesis = Hypothesis(Suspicion.EXCHANGE, pair, exchanged=kind)
-            yield Exchange(hypothesis, float(f), float(v), (place, other), (float(one), float(two)))
+            result.append(Exchange(hypothesis, f, v, (place, other), (one, two)))
+        return result
 
     def samples(self) -> Iterator[Exchange]:
         """Bags and trays of the streams that fit worst."""

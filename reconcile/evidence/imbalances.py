@@ -15,12 +15,11 @@ from math import sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from reconcile.findings import Family, NodeTest
 from reconcile.flowsheet import SOLIDS, Part
 from reconcile.kernel.lazy import lazy
+from reconcile.kernel.network import joined
 from reconcile.measurands import measurand
 
 from .multiplicity import adjusted, critical, size_of, two_sided
@@ -115,31 +114,27 @@ class _Quantity:
         source, target = self.model.ends
         unknown = self.held & ~self.known
         inner = unknown & (source >= 0) & (target >= 0)
-        count = len(self.model.flowsheet.nodes)
-        links = coo_array(
-            (np.ones(int(inner.sum())), (source[inner], target[inner])), shape=(count, count)
-        )
-        _, joined = connected_components(links, directed=False)
+        together: Ints = joined(source[inner], target[inner], len(self.model.flowsheet.nodes))
         crossing = np.maximum(source, target)[unknown & ~inner]
         altering = np.flatnonzero(~self.model.conserved[:, self.of])
-        spoilt = joined[np.concatenate((crossing, altering))]
-        return np.asarray(joined, dtype=np.int64), frozenset(spoilt.tolist())
+        spoilt = together[np.concatenate((crossing, altering))]
+        return together, frozenset(spoilt.tolist())
 
     def _between(self) -> Iterator[tuple[int, int, int]]:
         """Give each known stream with the sets of nodes at its ends, -1 for outside."""
         source, target = self.model.ends
-        joined, _ = self.joined
+        together, _ = self.joined
         for stream in np.flatnonzero(self.held & self.known).tolist():
-            start = int(joined[source[stream]]) if source[stream] >= 0 else -1
-            end = int(joined[target[stream]]) if target[stream] >= 0 else -1
+            start = int(together[source[stream]]) if source[stream] >= 0 else -1
+            end = int(together[target[stream]]) if target[stream] >= 0 else -1
             if start != end:
                 yield stream, start, end
 
     def tests(self) -> Iterator[tuple[tuple[str, ...], float, float]]:
         """Give of each set of nodes, and each pair of neighbours, names, imbalance and sd."""
-        joined, spoilt = self.joined
+        together, spoilt = self.joined
         members: dict[int, list[int]] = defaultdict(list)
-        for node, one in enumerate(joined.tolist()):
+        for node, one in enumerate(together.tolist()):
             members[one].append(node)
         around: dict[int, list[tuple[int, float]]] = defaultdict(list)
         pairs: dict[tuple[int, int], None] = {}

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.stats import chi2, norm
+from scipy.special import chdtri
 
 from reconcile.findings import (
     Decision,
@@ -26,7 +26,7 @@ from .decisions import MOST_DECISIONS, balanced_anew, can_be_balanced, to_first_
 from .elimination import Elimination, View
 from .explanations import Explaining, Told
 from .imbalances import node_tests
-from .multiplicity import adjusted, critical, size_of, threshold, two_sided
+from .multiplicity import adjusted, critical, normal_size, size_of, threshold, two_sided
 from .telling import Moved, telling
 
 if TYPE_CHECKING:
@@ -86,7 +86,7 @@ class Investigation:
         return Evidence(
             _PLAIN + (_BOUNDS if self.balance.active_bounds else "") + (_LIMITS if limits else ""),
             level,
-            float(chi2.isf(level, test.degrees_of_freedom)),
+            float(chdtri(test.degrees_of_freedom, level)),
             readings=self._family((Suspicion.READING,)),
             shared=self._family((Suspicion.SHARED_ERROR, Suspicion.CONTENT)),
             leaks=self._family((Suspicion.LEAK, Suspicion.WATER_LEAK)),
@@ -144,12 +144,12 @@ class Investigation:
         raised = adjusted(p_values, control)
         told = zip(tried[:MOST_EXCHANGES_TOLD], raised, strict=False)
         tests = tuple(one.test(float(q)) for one, q in told)
-        limit = float(norm.isf(threshold(control, level, possible))) if possible else float("inf")
+        limit = normal_size(threshold(control, level, possible)) if possible else float("inf")
         said = (
             f"Of {possible} possible exchanges of bags, trays, values and components "
             f"{judged.tried} were tried: those of the readings and streams that fit worst."
         )
-        family = Family(possible, limit, float(norm.isf(level)), tests)
+        family = Family(possible, limit, normal_size(level), tests)
         return family, (said,) if judged.tried < possible else ()
 
     def _told(

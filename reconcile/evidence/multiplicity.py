@@ -11,8 +11,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import log_ndtr
-from scipy.stats import false_discovery_control, norm
+from scipy.special import log_ndtr, ndtri
 
 from reconcile.options import Control
 
@@ -51,9 +50,7 @@ def adjusted(p_values: Floats, control: Control) -> Floats:
     if count == 0:
         return p_values
     if control in _DISCOVERY:
-        if control is Control.BENJAMINI_HOCHBERG:
-            return np.asarray(false_discovery_control(p_values, method="bh"))
-        return np.asarray(false_discovery_control(p_values, method="by"))
+        return _discoveries(p_values, dependent=control is Control.BENJAMINI_YEKUTIELI)
     if control is Control.SIDAK:
         with np.errstate(divide="ignore"):
             return np.asarray(-np.expm1(count * np.log1p(-p_values)))
@@ -63,6 +60,21 @@ def adjusted(p_values: Floats, control: Control) -> Floats:
     raised = np.minimum((count - np.arange(count)) * p_values[order], 1.0)
     result = np.empty(count)
     result[order] = np.maximum.accumulate(raised)
+    return result
+
+
+def _discoveries(p_values: Floats, *, dependent: bool) -> Floats:
+    """
+    Give p-values adjusted for the false discovery rate (Benjamini and Hochberg 1995).
+
+    ``dependent`` for any dependence among them (Benjamini and Yekutieli 2001, theorem 1.3).
+    """
+    order, step = np.argsort(p_values), np.arange(1, len(p_values) + 1)
+    raised = p_values[order] * (len(p_values) / step)
+    if dependent:
+        raised *= (1 / step).sum()
+    result = np.empty(len(p_values))
+    result[order] = np.clip(np.minimum.accumulate(raised[::-1])[::-1], 0.0, 1.0)
     return result
 
 
@@ -80,9 +92,14 @@ def critical(p_values: Floats, control: Control, level: float) -> float:
     return size_of(threshold(control, level, count))
 
 
+def normal_size(p_value: float) -> float:
+    """Give what a standard normal variable exceeds with this probability."""
+    return 0.0 - float(ndtri(p_value))
+
+
 def size_of(p_value: float) -> float:
     """Give the size of a two-sided normal statistic that has this p-value."""
-    return float(norm.isf(p_value / 2))
+    return normal_size(p_value / 2)
 
 
 def raised(p_value: float, control: Control, count: int, step: int = 1) -> float:

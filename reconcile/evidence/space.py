@@ -94,7 +94,7 @@ class Space:
     @lazy
     def room(self) -> Floats:
         """The diagonal of M, (used,)."""
-        return room_of(self.at)
+        return self.at.inner.room
 
     @lazy
     def scores(self) -> Floats:
@@ -156,12 +156,6 @@ class Space:
         return np.concatenate((-seen[self.rows] / self.sds, -(self.releases @ multipliers)))
 
 
-def room_of(at: Linearisation) -> Floats:
-    """Give the diagonal of M for the readings in use, (used,)."""
-    inner = at.inner
-    return 1 - inner.factor.variance(inner.rows)
-
-
 def space_of(at: Linearisation, counted: Sequence[int]) -> Space:
     """
     Give the residual space of a solution with every error that it can show.
@@ -188,7 +182,7 @@ def _rows_tried(at: Linearisation, counted: Sequence[int]) -> tuple[Ints, Floats
     # The classes take readings as if they shared no errors, so they do not tell of causes.
     redundant = plan.redundant_with(solution.closed)[used] | (used >= len(plan.keys))
     square = solution.losses.kind[used] == Loss.SQUARE
-    tried = np.flatnonzero(redundant & square & (room_of(at) > LEVERAGE_TOLERANCE))
+    tried = np.flatnonzero(redundant & square & (at.inner.room > LEVERAGE_TOLERANCE))
     common = plan.model.common
     hypotheses = []
     for row in used[tried].tolist():

@@ -187,8 +187,8 @@ def _root(parent: Ints, node: int) -> int:
 
 
 @compiled
-def parts_of(source: Ints, target: Ints, nodes: int) -> Ints:
-    """Give the connected part of each stream, numbered from 0 in order of its first node."""
+def joined(source: Ints, target: Ints, nodes: int) -> Ints:
+    """Give the connected part of each node, numbered from 0 in order of its first node."""
     parent = np.arange(nodes)
     for s in range(len(source)):
         if source[s] >= 0 and target[s] >= 0:
@@ -201,6 +201,13 @@ def parts_of(source: Ints, target: Ints, nodes: int) -> Ints:
             count += 1
         else:
             number[k] = number[parent[k]]
+    return number
+
+
+@compiled
+def parts_of(source: Ints, target: Ints, nodes: int) -> Ints:
+    """Give the connected part of each stream, numbered from 0 in order of its first node."""
+    number = joined(source, target, nodes)
     part = np.empty(len(source), dtype=np.int64)
     for s in range(len(source)):
         part[s] = number[source[s] if source[s] >= 0 else target[s]]
