@@ -17,7 +17,6 @@ from reconcile.faults import Fault
 from service.kit.intake import document_of, fitted, order
 from service.kit.problems import refuse_faulty, refuse_large
 from service.kit.settings import Settings
-from service.kit.strict_json import Document
 from service.kit.wire_faults import Advice
 
 from .advice import UNTAKEN_MEMBERS
@@ -25,9 +24,9 @@ from .doubt import standing
 from .repair import Request, repaired, unread
 from .schemas import BalanceRequest, FlowsheetObject
 from .size import faults_of_size
-from .terms.request import Terms, terms_again, terms_of
+from .terms.again import AGAIN
+from .terms.request import Terms, terms_of
 from .terms.seen import SEEN
-from .terms.usual import taken_again
 
 InTerms = TypeVar("InTerms")
 
@@ -64,49 +63,12 @@ def take_in(body: bytes, settings: Settings) -> Intake:
     RefusalError
         with every fault found: malformed JSON, or an invalid request.
     """
-    document = _document_of(body, settings)
-    return _taken_again(document) or Intake(*_taken(document, BalanceRequest, terms_of))
-
-
-_JUDGED_ANEW = frozenset(
-    {"title", "note", "flowsheet", "readings", "evidence", "performance", "care", "options"}
-)
-"""Members beside which readings say by themselves what they are."""
-
-
-def _taken_again(read: Document) -> Intake | None:
-    """
-    Take in a request that came before but for its numbers, which is what a shift sends.
-
-    The request that is given has no readings of its own: all of them are in the terms.
-    """
-    document = read.value
-    if read.faults or not isinstance(document, dict) or not document.keys() <= _JUDGED_ANEW:
-        return None
-    text, readings = _flowsheet_text(document), document.get("readings")
-    wire = None if text is None else SEEN.wire(text)
-    sheet = None if wire is None else SEEN.sheet(wire, [])
-    if sheet is None or not isinstance(readings, list) or not readings:
-        return None
-    taken = [taken_again(members, sheet) for members in readings]
-    usual = [one for one in taken if one is not None]
-    if len(usual) < len(taken):
-        return None
-    rest = document | {_FLOWSHEET: sheet.wire, "readings": []}
-    request, _ = fitted(rest, BalanceRequest, UNTAKEN_MEMBERS)
-    terms = None if request is None else terms_again(request, sheet, usual)
-    return None if request is None or terms is None else Intake(request, terms)
-
-
-def _document_of(body: bytes, settings: Settings) -> Document:
-    """Read a body that is no larger than it may be."""
-    if len(body) > settings.body_limit_bytes:
-        raise refuse_large(settings.body_limit_bytes)
-    document = document_of(body)
-    too_large = faults_of_size(document.value, settings)
-    if too_large or document.ended_early:
-        raise refuse_faulty(merged(document.faults, too_large))
-    return document
+    again = AGAIN.take(body, settings, SEEN)
+    if again is not None:
+        return Intake(*again)
+    request, terms = taken_in(body, settings, BalanceRequest, terms_of)
+    AGAIN.keep(body, request, settings)
+    return Intake(request, terms)
 
 
 def taken_in(
@@ -126,16 +88,12 @@ def taken_in(
     RefusalError
         as :func:`take_in`.
     """
-    return _taken(_document_of(body, settings), model, judged, advice)
-
-
-def _taken(
-    document: Document,
-    model: type[Request],
-    judged: Callable[[Request], tuple[InTerms, list[Fault]]],
-    advice: Advice = UNTAKEN_MEMBERS,
-) -> tuple[Request, InTerms]:
-    """Judge a request that was read."""
+    if len(body) > settings.body_limit_bytes:
+        raise refuse_large(settings.body_limit_bytes)
+    document = document_of(body)
+    too_large = faults_of_size(document.value, settings)
+    if too_large or document.ended_early:
+        raise refuse_faulty(merged(document.faults, too_large))
     text = None if document.faults else _flowsheet_text(document.value)
     known = None if text is None else SEEN.wire(text)
     request, of_schema = _fitted(document.value, model, advice, known)

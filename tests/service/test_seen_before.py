@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from service.balances import intake
 from service.balances.schemas import BalanceRequest, FlowsheetObject
 from service.balances.terms import readings, seen, sheet
+from service.balances.terms.again import MOST_FRAMES, Frames
 from service.balances.terms.request import Terms, terms_of
 from service.balances.terms.seen import Flowsheets
 from service.kit.problems import RefusalError
@@ -70,6 +71,7 @@ def fresh(monkeypatch: pytest.MonkeyPatch) -> Iterator[Flowsheets]:
     flowsheets = Flowsheets()
     monkeypatch.setattr(intake, "SEEN", flowsheets)
     monkeypatch.setattr(sheet, "SEEN", flowsheets)
+    monkeypatch.setattr(intake, "AGAIN", Frames())
     return flowsheets
 
 
@@ -126,7 +128,9 @@ other_numbers = st.lists(
 beside = st.fixed_dictionaries(
     {},
     optional={
-        "title": st.sampled_from(["Sn", 1]),
+        "title": st.sampled_from(["Sn", 1, None, 201 * "é", 200 * "é", "half \ud800", 'a": 1']),
+        "note": st.sampled_from(["fine", "\ud83d\ude00", 2001 * "n"]),
+        "care": st.sampled_from([{}, None]),
         "periods": st.just(["a", "b"]),
         "evidence": st.sampled_from([{"skip": True}, {"prior": {"reading": 0}}, {"level": 7}]),
         "performance": st.just([{"feed": "feed", "products": ["mag 1", "none such"]}]),
@@ -137,12 +141,23 @@ beside = st.fixed_dictionaries(
 )
 
 
+class _Never(Frames):
+    """Frames that come for the first time, always."""
+
+    def take(self, *_: Any) -> None:
+        """Take nothing."""
+
+
+LIMITS = Settings()
+
+
 def _taken_in(body: bytes) -> Any:
     try:
-        found = intake.take_in(body, Settings())
+        found = intake.take_in(body, LIMITS)
     except RefusalError as refusal:
         return refusal.problem
-    return _comparable(found.terms), found.terms.beyond, found.request.evidence
+    told = found.request.title, found.request.note, found.request.evidence
+    return _comparable(found.terms), found.terms.beyond, told
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=150)
@@ -160,7 +175,7 @@ def test_what_came_before_but_for_its_numbers_is_judged_alike(
 
     again = _taken_in(body)
     with monkeypatch.context() as alone:
-        alone.setattr(intake, "_taken_again", lambda _: None)
+        alone.setattr(intake, "AGAIN", _Never())
         anew = _taken_in(body)
 
     assert anew == again
@@ -240,6 +255,60 @@ def test_what_is_kept_is_bounded() -> None:
     flowsheets.keep(*_wire(100, streams=9))
 
     assert 1 == len(flowsheets)
+
+
+@pytest.mark.parametrize(
+    "twice",
+    [
+        ('"title":', '"title": "One", "title":'),
+        ('"flowsheet":', '"flowsheet": {}, "flowsheet":'),
+        ('"value": 2500', '"value": 1, "value": 2500'),
+        ('"stream": "mag 1", "of": "mass"', '"stream": "mag 1", "of": "Sn", "of": "mass"'),
+    ],
+)
+def test_a_member_that_comes_twice_is_told_as_ever(
+    twice: tuple[str, str], fresh: Flowsheets
+) -> None:
+    """Though a quick reader takes the last of them."""
+    text = json.dumps(minimal())
+    assert text.count(twice[0]) == 1
+    for _ in range(4):
+        assert 200 == post(text).status_code
+
+    (code,) = set(faults(post(text.replace(*twice))).values())
+
+    assert "duplicate-member" == code
+    assert 1 == len(fresh)
+
+
+def test_limits_hold_for_what_came_before(fresh: Flowsheets) -> None:
+    """What one service took is not taken by another with lower limits."""
+    body = json.dumps(minimal()).encode()
+    for _ in range(4):
+        intake.take_in(body, LIMITS)
+    for lower in ({"stream_limit": 2}, {"reading_limit": 5}, {"body_limit_bytes": 100}):
+        with pytest.raises(RefusalError):
+            intake.take_in(body, Settings.model_validate(lower))
+
+    assert 1 == len(fresh)
+
+
+def test_frames_are_bounded() -> None:
+    """By number and by length; the latest stay."""
+    request = BalanceRequest.model_validate(minimal())
+    frames = Frames()
+    for level in range(1, MOST_FRAMES + 10):
+        body = json.dumps(minimal() | {"evidence": {"level": level / 1000}}).encode()
+        frames.keep(body, request, LIMITS)
+
+    assert MOST_FRAMES == len(frames)
+
+    long = minimal()
+    long["flowsheet"]["streams"] *= 1000
+    alone = Frames()
+    alone.keep(json.dumps(long).encode(), request, LIMITS)
+
+    assert 0 == len(alone)
 
 
 def test_many_kinds_of_reading_take_a_bounded_room() -> None:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-
 from reconcile import SOLIDS, Balance, Outcome
 from reconcile.balance import Wanted
 from reconcile.flowsheet import SIZES, Part, Quantity
@@ -58,24 +56,13 @@ def _recoveries_by_size(it: Answering) -> list[Members]:
 
 
 def _splits(it: Answering) -> list[Members]:
-    sheet = it.sheet.flowsheet
-    leaving: dict[str, list[str]] = defaultdict(list)
-    for stream in sheet.streams:
-        if stream.source is not None:
-            leaving[stream.source].append(stream.name)
-    splits = []
-    for node, (name, period) in it.nodes.items():
-        for quantity in sheet.quantities:
-            if not sheet.conserves(node, quantity):
-                continue
-            of, size = _of(quantity)
-            shares = [
-                {"stream": it.labels[stream][0]} | share_of(it.balance.splits[stream, quantity])
-                for stream in leaving[node]
-            ]
-            splits.append(
-                {"node": name, "period": period, "of": of, "size": size, "streams": shares}
-            )
+    found, splits = it.balance.splits, []
+    for node, period, quantity, leaving in it.sheet.partings:
+        of, size = _of(quantity)
+        shares = [
+            {"stream": label} | share_of(found[stream, quantity]) for stream, label in leaving
+        ]
+        splits.append({"node": node, "period": period, "of": of, "size": size, "streams": shares})
     return splits
 
 

@@ -1,5 +1,6 @@
 """The request on the wire: a flowsheet and the readings taken on it."""
 
+from .common import LONGEST_NOTE, LONGEST_TITLE
 from .errors import (
     CauseObject,
     ControlObject,
@@ -34,6 +35,8 @@ from .request import MINIMAL_EXAMPLE, BalanceRequest, OptionsObject
 from .words import MASS, Cause, Density, Length, Of, Size
 
 __all__ = [
+    "LONGEST_NOTE",
+    "LONGEST_TITLE",
     "MASS",
     "MINIMAL_EXAMPLE",
     "AlikeObject",

@@ -13,6 +13,9 @@ from .errors import CauseObject, ControlObject, ErrorModelObject
 SHORTEST_TIME_BUDGET_S = 1e-3
 """Shortest time that can be asked for; the smallest balance takes about as long."""
 
+LONGEST_TITLE, LONGEST_NOTE = 200, 2000
+"""Longest words of a caller's own, in characters."""
+
 ErrorModels = Annotated[
     list[ErrorModelObject],
     Field(
@@ -56,14 +59,14 @@ class Titled(Wire):
     title: str | None = Field(
         default=None,
         strict=True,
-        max_length=200,
+        max_length=LONGEST_TITLE,
         description="A title; it comes back in the reply.",
         examples=["Tin-shed concentrate, three magnetic stages"],
     )
     note: str | None = Field(
         default=None,
         strict=True,
-        max_length=2000,
+        max_length=LONGEST_NOTE,
         description="A note; it comes back in the reply.",
         examples=["Invented data."],
     )

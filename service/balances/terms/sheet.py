@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any
+from typing import Any, NamedTuple
 
 from reconcile import SOLIDS, Flowsheet, Stream
 from reconcile.faults import Fault, Where
-from reconcile.flowsheet import SIZES, WATER, Order, Whole
+from reconcile.flowsheet import SIZES, WATER, Order, Quantity, Whole
 from reconcile.flowsheet import faults_of as flowsheet_faults_of
 from reconcile.periods import Period, Unrolled, unroll
 from service.balances.schemas import (
@@ -34,6 +35,19 @@ OPENING, CLOSING = "opening", "closing"
 
 _ROOT: Where = ("flowsheet",)
 _WITHOUT = {"water": frozenset({SOLIDS}), "dry solids": frozenset({WATER}), None: frozenset()}
+
+
+class Parting(NamedTuple):
+    """
+    A quantity at a node that conserves it.
+
+    ``streams`` are those that leave the node, each by the engine's name and by that on the wire.
+    """
+
+    node: str
+    period: Period
+    quantity: Quantity
+    streams: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True)
@@ -99,6 +113,21 @@ class Sheet:
         names = [node.name for node in self.wire.nodes]
         wanted = ((name, period) for period in self.periods for name in names)
         return dict(zip(self.flowsheet.nodes, wanted, strict=False))
+
+    @cached_property
+    def partings(self) -> tuple[Parting, ...]:
+        """Of each node of the request and each quantity that it conserves, what leaves it."""
+        sheet = self.flowsheet
+        leaving: dict[str, list[tuple[str, str]]] = defaultdict(list)
+        for stream in sheet.streams:
+            if stream.source is not None:
+                leaving[stream.source].append((stream.name, self.labels[stream.name][0]))
+        return tuple(
+            Parting(name, period, quantity, tuple(leaving[node]))
+            for node, (name, period) in self.labels_of_nodes.items()
+            for quantity in sheet.quantities
+            if sheet.conserves(node, quantity)
+        )
 
     def unit_of(self, name: str) -> str:
         """Give the unit of a component or an analyte."""

@@ -14,7 +14,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import count
-from typing import Any, NamedTuple, TypeGuard
+from typing import Annotated, NamedTuple
+
+import msgspec
+from msgspec import Meta
 
 from reconcile import Reading
 from reconcile.errors import ErrorModel, Stage, stated
@@ -115,41 +118,35 @@ def _taken(kind: Kind, value: float, absolute: float | None, relative: float | N
     return Taken(kind, reading, value, sd, relative, _sentence(absolute or 0.0, relative or 0.0))
 
 
-def taken_again(members: Any, sheet: Sheet) -> Taken | None:  # noqa: ANN401 - any JSON value
+class UsualReading(msgspec.Struct, forbid_unknown_fields=True, gc=False):
+    """A usual reading as JSON holds it; an error that was not stated is zero."""
+
+    stream: str
+    of: str
+    value: Annotated[float, Meta(gt=0, le=LARGEST_NUMBER)]
+    sd: Annotated[float, Meta(gt=0, le=LARGEST_NUMBER)] = 0.0
+    relative_sd: Annotated[float, Meta(gt=0, le=LARGEST_RELATIVE_SD)] = 0.0
+    unit: str | None = None
+
+    @property
+    def members(self) -> int:
+        """How many members were written, if none was null and none came twice."""
+        return 3 + (self.sd > 0) + (self.relative_sd > 0) + (self.unit is not None)
+
+
+def taken_again(wire: UsualReading, sheet: Sheet) -> Taken | None:
     """
     Give a reading as JSON holds it, if one of its kind was judged before.
 
-    There is none where the schema or the engine could find something wrong with its numbers.
+    There is none where the engine could find something wrong with its numbers.
     """
-    if type(members) is not dict or not members.keys() <= _MEMBERS:
+    kind: Kind | None = sheet.kept.get((wire.stream, wire.of, wire.unit))
+    if kind is None:
         return None
-    get = members.get
-    stream, of, unit = get("stream"), get("of"), get("unit")
-    if type(stream) is not str or type(of) is not str or not (unit is None or type(unit) is str):
-        return None
-    kind: Kind | None = sheet.kept.get((stream, of, unit))
-    value, sd, relative = get("value"), get("sd"), get("relative_sd")
-    if kind is None or not _is_number(value, LARGEST_NUMBER):
-        return None
-    fine = _is_number(sd, LARGEST_NUMBER) or sd is None
-    if not fine or not (_is_number(relative, LARGEST_RELATIVE_SD) or relative is None):
-        return None
-    found = _taken(
-        kind,
-        float(value),
-        None if sd is None else float(sd),
-        None if relative is None else float(relative),
-    )
-    most = _WHOLE if kind.base == "fraction" else math.inf
-    reading = found.reading
-    if not (SMALLEST_VALUE <= reading.value <= most and reading.sd >= SMALLEST_SD):
-        return None
-    return found
-
-
-def _is_number(value: Any, most: float) -> TypeGuard[float]:  # noqa: ANN401 - any JSON value
-    """Say whether it is a number of ordinary size above zero, and no truth value."""
-    return (type(value) is float or type(value) is int) and 0 < value <= most
+    found = _taken(kind, wire.value, wire.sd, wire.relative_sd or None)
+    reading, most = found.reading, _WHOLE if kind.base == "fraction" else math.inf
+    fine = SMALLEST_VALUE <= reading.value <= most and reading.sd >= SMALLEST_SD
+    return found if fine else None
 
 
 def _kind(wire: ReadingObject, sheet: Sheet) -> Kind | None:
