@@ -46,9 +46,9 @@ from service.kit.problems import (
     STORE_UNAVAILABLE,
     UNREADABLE_SHEET,
     UNSUPPORTED_MEDIA_TYPE,
-    refuse,
 )
-from service.kit.query import BadParameterError, Query, a_count, a_name, a_text
+from service.kit.query import Query, a_name, a_text
+from service.kit.revisions import RevisionNumber, Since, compared, number_of
 from service.report.forms import WORDS
 from service.shifts.report import told_response
 from service.sites.routes import NOT_MODIFIED, READ_PROBLEMS, SiteKey
@@ -61,7 +61,6 @@ from . import service
 from .record import recorded
 from .report import kept_test_report
 from .schemas import (
-    LARGEST_REVISION,
     KeptTest,
     KeptTestDifference,
     KeptTestEntry,
@@ -75,7 +74,6 @@ router = APIRouter(prefix="/v1/sites/{site}/tests", tags=["kept tests"])
 _TEST = "/{test}"
 _REVISION = f"{_TEST}/revisions/{{revision}}"
 _LONGEST_REASON = 500
-_NUMBER = WithJsonSchema({"type": "integer", "minimum": 1, "maximum": LARGEST_REVISION})
 _ENDINGS = {JSON: "json", XLSX: "xlsx", XLSM: "xlsm", CSV: "csv"}
 
 TestId = Annotated[
@@ -83,7 +81,6 @@ TestId = Annotated[
     WithJsonSchema({"type": "string", "format": "uuid"}),
     Path(description="Id of the test.", examples=["0195a4a0-1c00-7a00-8000-000000000007"]),
 ]
-RevisionNumber = Annotated[str, _NUMBER, Path(description="Number of the revision.", examples=[1])]
 Person = Annotated[
     str | None,
     WithJsonSchema({"type": "string", "minLength": 1, "maxLength": 80, NEEDED: True}),
@@ -108,13 +105,6 @@ def _place(site: SiteKey, test: TestId) -> Place:
 
 
 ThePlace = Annotated[Place, Depends(_place)]
-
-
-def _number(text: str) -> int:
-    try:
-        return a_count(1, LARGEST_REVISION)(text)
-    except BadParameterError:
-        raise refuse(NOT_FOUND, "A revision is named by a number from 1.") from None
 
 
 def _bodies() -> dict[str, Any]:
@@ -323,7 +313,7 @@ async def get_test_revision(
 ) -> Response:
     """Give a revision as it was made."""
     Query(request.query_params, ()).done()
-    number = _number(revision)
+    number = number_of(revision)
     told, etag = await in_thread(request, service.told, store_of(request), place, number)
     return await told_response(request, told, etag, kept_test_report)
 
@@ -340,7 +330,7 @@ async def get_test_revision_sheet(
 ) -> Response:
     """Give the sheet of a revision, byte by byte."""
     Query(request.query_params, ()).done()
-    return await _sheet(request, place, _number(revision))
+    return await _sheet(request, place, number_of(revision))
 
 
 async def _sheet(request: Request, place: Place, number: int | None) -> Response:
@@ -373,7 +363,7 @@ async def get_test_record(
 ) -> Response:
     """Give the bytes whose SHA-256 is the digest of the revision; they never change."""
     Query(request.query_params, ()).done()
-    number = _number(revision)
+    number = number_of(revision)
     found = await in_thread(request, service.record, store_of(request), place, number)
     return conditional_response(request.headers, f'"{found.digest}"', found.record)
 
@@ -392,16 +382,10 @@ async def compare_test_revisions(
     request: Request,
     place: ThePlace,
     revision: RevisionNumber,
-    since: Annotated[
-        str | None,
-        _NUMBER,
-        fastapi.Query(description="The earlier revision; the one before if not given."),
-    ] = None,
+    since: Since = None,
 ) -> Response:
     """Give the entries of the sheet and the figures that are not alike."""
-    query = Query(request.query_params, ("since",))
-    earlier = query.read("since", a_count(1, LARGEST_REVISION))
-    query.done()
-    number = _number(revision)
-    found = await in_thread(request, service.changes, store_of(request), place, number, earlier)
+    found = await in_thread(
+        request, service.changes, store_of(request), place, *compared(request, revision)
+    )
     return Response(json_text(found), media_type=JSON)

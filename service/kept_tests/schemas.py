@@ -13,9 +13,6 @@ from service.shifts.schemas_examples import DIGEST, ENGINE
 from service.tests.reply import TestReply
 from service.tests.schemas import MINIMAL_SHEET
 
-LARGEST_REVISION = 999_999_999
-"""No test has more; it bounds the number in an address."""
-
 TEST_ID = "0195a4a0-1c00-7a00-8000-000000000007"
 _ADDRESS = f"/v1/sites/tin-shed/tests/{TEST_ID}"
 

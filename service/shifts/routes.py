@@ -47,9 +47,9 @@ from service.kit.problems import (
     STALE_REVISION,
     STORE_UNAVAILABLE,
     UNSUPPORTED_MEDIA_TYPE,
-    refuse,
 )
-from service.kit.query import BadParameterError, Query, a_count
+from service.kit.query import Query
+from service.kit.revisions import RevisionNumber, Since, compared, number_of
 from service.readings.routes import ReadingId
 from service.report.forms import WORDS
 from service.sites.routes import NOT_MODIFIED, READ_PROBLEMS, SiteKey
@@ -60,7 +60,6 @@ from . import decisions, runner, service
 from .place import Place, place_of
 from .report import told_response
 from .schemas import (
-    LARGEST_REVISION,
     DecisionObject,
     Difference,
     RevisionList,
@@ -74,7 +73,6 @@ from .schemas_examples import DIGEST
 
 router = APIRouter(prefix="/v1/sites/{site}", tags=["shifts"])
 
-_NUMBER = WithJsonSchema({"type": "integer", "minimum": 1, "maximum": LARGEST_REVISION})
 _BALANCE = "/shifts/{day}/{shift}/balances/{flowsheet}"
 _ASYNC = re.compile(r"(^|[,;\s])respond-async($|[,;\s])", re.IGNORECASE)
 
@@ -89,7 +87,6 @@ ShiftName = Annotated[
 FlowsheetKey = Annotated[
     str, WithJsonSchema(KEY_SCHEMA), Path(description="The flowsheet.", examples=["main"])
 ]
-RevisionNumber = Annotated[str, _NUMBER, Path(description="Number of the revision.", examples=[1])]
 Prefer = Annotated[
     str | None,
     fastapi.Header(
@@ -104,13 +101,6 @@ def _place(site: SiteKey, day: Day, shift: ShiftName, flowsheet: FlowsheetKey) -
 
 
 ThePlace = Annotated[Place, Depends(_place)]
-
-
-def _number(text: str) -> int:
-    try:
-        return a_count(1, LARGEST_REVISION)(text)
-    except BadParameterError:
-        raise refuse(NOT_FOUND, "A revision is named by a number from 1.") from None
 
 
 def list_responses(
@@ -246,7 +236,7 @@ async def get_balance_revision(
 ) -> Response:
     """Give a revision as it was made; only how it stands may change."""
     Query(request.query_params, ()).done()
-    number = _number(revision)
+    number = number_of(revision)
     told, etag = await in_thread(request, service.balance, store_of(request), place, number)
     return await told_response(request, told, etag)
 
@@ -274,7 +264,7 @@ async def get_balance_record(
 ) -> Response:
     """Give the bytes whose SHA-256 is the digest of the revision; they never change."""
     Query(request.query_params, ()).done()
-    number = _number(revision)
+    number = number_of(revision)
     text, digest = await in_thread(request, service.record, store_of(request), place, number)
     return conditional_response(request.headers, f'"{digest}"', text)
 
@@ -293,18 +283,12 @@ async def compare_balance_revisions(
     request: Request,
     place: ThePlace,
     revision: RevisionNumber,
-    since: Annotated[
-        str | None,
-        _NUMBER,
-        fastapi.Query(description="The earlier revision; the one before if not given."),
-    ] = None,
+    since: Since = None,
 ) -> Response:
     """Give the readings, versions and figures that are not alike."""
-    query = Query(request.query_params, ("since",))
-    earlier = query.read("since", a_count(1, LARGEST_REVISION))
-    query.done()
-    number = _number(revision)
-    found = await in_thread(request, service.changes, store_of(request), place, number, earlier)
+    found = await in_thread(
+        request, service.changes, store_of(request), place, *compared(request, revision)
+    )
     return Response(json_text(found), media_type="application/json")
 
 

@@ -15,6 +15,7 @@ from service.kit.fields import Name, NotNegative, Number, Wire
 from service.kit.instants import Instant
 from service.kit.paging import Links
 from service.kit.problems import FaultEntry
+from service.kit.revisions import LARGEST_REVISION
 from service.readings.schemas import ParkedTag
 
 from .schemas_examples import (
@@ -35,7 +36,6 @@ from .schemas_examples import (
 )
 
 LONGEST_REASON = 500
-LARGEST_REVISION = 999_999_999
 
 
 def _said(text: str) -> str:
