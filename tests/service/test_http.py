@@ -124,7 +124,7 @@ def test_a_defect_is_a_problem_without_its_trace(monkeypatch: pytest.MonkeyPatch
     def fail(*_: Any) -> NoReturn:
         raise RuntimeError("secret of the house")
 
-    monkeypatch.setattr(service, "_answered", fail)
+    monkeypatch.setattr(service, "_calculated", fail)
 
     reply = post(minimal())
 
