@@ -25,8 +25,7 @@ from .flowsheet import Flowsheet
 from .kernel.budget import Budget, OverBudget, in_hand, spending
 from .kernel.limits import CLOSURE_TOLERANCE
 from .linearisation import Linearisation
-from .measurands import measurand
-from .model import Key
+from .model import keys_of
 from .options import Options, Robust
 from .plan import PLANS
 from .readings import Reading
@@ -181,7 +180,7 @@ def _setting(flowsheet: Flowsheet, options: Options, budget: Budget) -> Setting:
 def _planned(flowsheet: Flowsheet, readings: Sequence[Reading], counted: Sequence[int]) -> Plan:
     return PLANS.of(
         flowsheet,
-        [_key(flowsheet, readings[i]) for i in counted],
+        keys_of(flowsheet, [readings[i] for i in counted]),
         [readings[i].loss for i in counted],
         [readings[i].sd == 0 for i in counted],
     )
@@ -232,10 +231,6 @@ def walked(
         return failed(Outcome.NOT_CONVERGED, Failure((), f"{_START_FAILED} ({error})"))
     except OverBudget as over:
         return failed(Outcome.OVER_BUDGET, Failure((), str(over)))
-
-
-def _key(flowsheet: Flowsheet, reading: Reading) -> Key:
-    return Key(reading.streams, measurand(flowsheet, reading.of), reading.causes)
 
 
 def _linearised(

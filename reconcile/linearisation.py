@@ -20,12 +20,13 @@ from .kernel.lazy import lazy
 from .kernel.limits import FAIR_PIVOT, PROBE_TOLERANCE, SURE_PIVOT, VARIANCE_RESOLUTION
 from .kernel.losses import Loss
 from .kernel.newton import straight_rows
-from .kernel.ordered import OrderedFactor, undetermined_on
+from .kernel.ordered import OrderedFactor
+from .kernel.pins import undetermined_on
 from .kernel.problem import Problem, Ratios
 from .kernel.quotients import told
 from .kernel.rows import at_unit_size, largest_in_rows, reciprocal, scale_columns, scale_rows
 from .kernel.system import pulled, seen
-from .observability import Structure, pushes, structure_of
+from .observability import Structure, drawn_on, pushes, structure_of
 from .solution import Solution, fixed_rows
 
 if TYPE_CHECKING:
@@ -149,14 +150,13 @@ class Linearisation:
         throughput = self.solution.throughput
         telling = self._unscaled.losses.counted
         rows = self._plain_rows if telling.all() else self._plain_rows[np.flatnonzero(telling)]
-        return structure_of(
-            at_unit_size(scale_columns(self._unscaled.equalities, throughput))[0],
-            scale_columns(sp.csr_array(rows), throughput),
-            self.solution.closed,
-            self._unscaled.places,
-            self._budget,
-            self._skeleton if telling.all() else None,
-        )
+        balances, _ = at_unit_size(scale_columns(self._unscaled.equalities, throughput))
+        rows, closed = scale_columns(sp.csr_array(rows), throughput), self.solution.closed
+        drawn = None
+        if self._skeleton is not None and telling.all():
+            drawn = drawn_on(self._skeleton, Rows.of(balances), Rows.of(rows), closed)
+        places = self._unscaled.places
+        return structure_of(balances, rows, closed, places, self._budget, drawn)
 
     @lazy
     def _skeleton(self) -> Skeleton | None:

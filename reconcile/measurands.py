@@ -50,7 +50,10 @@ class Measurand:
         """Whether it is one quantity as it is, or over the dry solids of the same streams."""
         alone = len(self.above) == 1 and self.above[0][1] == 1.0 and not self.carried
         alone = alone and self.level is None
-        return alone and self.below in {(), ((SOLIDS, 1.0),)}
+        return alone and (not self.below or self.below == _OVER_SOLIDS)
+
+
+_OVER_SOLIDS: Terms = ((SOLIDS, 1.0),)
 
 
 def _sum(*quantities: Quantity) -> Terms:

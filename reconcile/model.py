@@ -12,28 +12,29 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import scipy.sparse as sp
 
 from .flowsheet import SOLIDS, WATER, Flowsheet, Part, Quantity
-from .kernel.exact import Rows, Totals, balance_rows, closing, nested_rows, sum_rows
+from .kernel.exact import NO_TOTALS, Rows, Totals, closing
 from .kernel.factory import is_small
 from .kernel.first_flows import Sheet, entering
+from .kernel.ground import balanced, ground_of
 from .kernel.lazy import lazy
 from .kernel.limits import CLOSES_WELL
-from .kernel.network import flows, network_of, parts_of
+from .kernel.network import flows
 from .kernel.problem import Places
-from .measurands import Measurand
+from .measurands import Measurand, measurand
 
 if TYPE_CHECKING:
-    from .kernel.network import Network
+    from .kernel.ground import Ground
     from .kernel.problem import Bools, Floats, Ints
+    from .readings import Reading
 
 
-@dataclass(frozen=True, slots=True)
-class Key:
+class Key(NamedTuple):
     """What one reading reads: streams whose amounts are added, a measurand, shared causes."""
 
     streams: tuple[str, ...]
@@ -60,9 +61,30 @@ class Common:
         return max(abs(self.value), self.sd)
 
 
+def keys_of(flowsheet: Flowsheet, readings: Iterable[Reading]) -> list[Key]:
+    """
+    Give what readings read.
+
+    Raises
+    ------
+    KeyError
+        if the flowsheet has no such quantity.
+    """
+    named: dict[str, Measurand] = {}
+    keys = []
+    for reading in readings:
+        of = reading.of
+        if isinstance(of, str):
+            if of not in named:
+                named[of] = measurand(flowsheet, of)
+            of = named[of]
+        keys.append(Key(reading.streams, of, reading.causes))
+    return keys
+
+
 def causes_of(keys: Iterable[Key]) -> tuple[Common, ...]:
     """Give the shared causes that readings name, each a standard normal variable."""
-    names = dict.fromkeys(name for key in keys for name, _ in key.causes)
+    names = dict.fromkeys([name for key in keys if key.causes for name, _ in key.causes])
     return tuple(Common((name,), 0.0, 1.0) for name in names)
 
 
@@ -79,6 +101,9 @@ def uncertain_contents(flowsheet: Flowsheet) -> tuple[Common, ...]:
         for analyte, content in contents.items()
         if content.sd > 0
     )
+
+
+_CIRCULATES = "everything of a quantity circulates"
 
 
 @dataclass(frozen=True)
@@ -193,12 +218,12 @@ class Model:
     @lazy
     def absent(self) -> Bools:
         """Unknowns that are zero because their stream cannot hold them: (n,)."""
-        sheet = self.flowsheet
-        result = np.zeros((self.streams, self.kinds), dtype=bool)
+        sheet, result = self.flowsheet, np.zeros(self.size, dtype=bool)
         for i, stream in enumerate(sheet.streams):
             if stream.without:
-                result[i] = [not sheet.holds(stream, quantity) for quantity in sheet.quantities]
-        return self.wide(result.astype(float), 0.0) > 0
+                lacking = [not sheet.holds(stream, quantity) for quantity in sheet.quantities]
+                result[i * self.kinds : (i + 1) * self.kinds] = lacking
+        return result
 
     @lazy
     def signed(self) -> Bools:
@@ -208,7 +233,9 @@ class Model:
     @lazy
     def free(self) -> Bools:
         """Unknowns without a lower bound: (n,)."""
-        return self.wide(np.repeat(self.signed, self.kinds).astype(float), 1.0) > 0
+        result = np.ones(self.size, dtype=bool)
+        result[: self.amounts] = np.repeat(self.signed, self.kinds)
+        return result
 
     @lazy
     def sums(self) -> tuple[Sums, ...]:
@@ -225,17 +252,16 @@ class Model:
         return tuple(sums)
 
     @lazy
-    def _stated(self) -> tuple[Ints, Ints, Rows]:
-        """Node and quantity of each balance, and all rows that are zero whatever the values."""
-        totals = self._totals
-        found = balance_rows(*self.ends, self.conserved, self._held, totals)
-        rows = Rows(*found[2:])
-        if self.sums:
-            rows = rows.and_then(Rows(*sum_rows(totals, self.kinds)))
-        return found[0], found[1], rows
+    def ground(self) -> Ground:
+        """What follows from the ends of its streams alone."""
+        parts = self.conserved, self._held, self.signed, self.nests, self._totals
+        found: Ground = ground_of(self.ends, *parts)
+        return found
 
     @property
     def _totals(self) -> Totals:
+        if not self.sums:
+            return NO_TOTALS
         terms = [sorted(Counter(total.parts).items()) for total in self.sums]
         part, times = np.array([t for one in terms for t in one]).reshape(-1, 2).T.astype(np.int64)
         return Totals(
@@ -253,12 +279,12 @@ class Model:
 
         A whole is left out where the sums of its streams and the rows of its parts imply it.
         """
-        return self._stated[:2]
+        return self.ground.node, self.ground.quantity
 
     @property
     def exact_rows(self) -> Rows:
         """All rows that are zero at a balance: conservation, then sums within streams."""
-        return self._stated[2]
+        return self.ground.exact
 
     @property
     def is_small(self) -> bool:
@@ -307,10 +333,10 @@ class Model:
         part = np.array([p for p, _ in pairs], dtype=np.int64)
         return part, np.array([w for _, w in pairs], dtype=np.int64)
 
-    @lazy
+    @property
     def within_rows(self) -> Rows:
         """Rows whole - part ≥ 0, stream by stream: shape (streams · nests, unknowns)."""
-        return Rows(*nested_rows(np.flatnonzero(~self.signed), *self.nests, self.kinds))
+        return self.ground.within
 
     @lazy
     def within(self) -> sp.csr_array:
@@ -368,7 +394,7 @@ class Model:
     @lazy
     def sheet(self) -> Sheet:
         """The flowsheet as the compiled loops read it."""
-        where = (*self.ends, self.part_of, self._held, self._begins)
+        where = (*self.ends, self.part_of, self._held, self.ground.begins)
         return Sheet(*where, self.entries, self.signed, len(self.flowsheet.nodes))
 
     def entering(self, amounts: Floats) -> Floats:
@@ -376,33 +402,15 @@ class Model:
         found: Floats = entering(self.sheet, amounts)
         return found
 
-    @lazy
+    @property
     def entries(self) -> Bools:
         """Streams whose amount sets a part's throughput: (streams,), feeds or one of a circuit."""
-        source, _ = self.ends
-        entries = source < 0
-        for part in self.closed_parts:
-            entries[np.flatnonzero(self.part_of == part)[0]] = True
-        return entries
+        return self.ground.entries
 
     @lazy
     def _held(self) -> Bools:
         """Which streams hold which quantity, (streams, Q)."""
         return ~self.absent[: self.amounts].reshape(self.streams, self.kinds)
-
-    @lazy
-    def _begins(self) -> Bools:
-        """Where each quantity begins: entries, and outlets of what alters it, (streams, Q)."""
-        source, _ = self.ends
-        made = (source >= 0)[:, None] & ~self.conserved[source]
-        return np.asarray(self.entries[:, None] | made)
-
-    @lazy
-    def network(self) -> Network:
-        """What runs through the nodes, in order of elimination."""
-        source, target = self.ends
-        found: Network = network_of(source, target, len(self.flowsheet.nodes))
-        return found
 
     def flows(self, feeds: Floats, share: Floats, quantities: Sequence[int] | slice) -> Floats:
         """
@@ -417,25 +425,39 @@ class Model:
         numpy.linalg.LinAlgError
             if the shares let nothing out of a circuit.
         """
-        held, begins = self._held[:, quantities].copy(), self._begins[:, quantities].copy()
+        held, begins = self._held[:, quantities].copy(), self.ground.begins[:, quantities].copy()
         feeds, share = (np.broadcast_to(one, held.shape).copy() for one in (feeds, share))
         result = np.empty(held.shape)
-        if not flows(self.network, held, begins, feeds, share, result):
-            raise np.linalg.LinAlgError("everything of a quantity circulates")
+        if not flows(self.ground.network, held, begins, feeds, share, result):
+            raise np.linalg.LinAlgError(_CIRCULATES)
         return result
+
+    def balanced(self, numbers: Floats) -> Floats:
+        """
+        Give a point (n,) at which every balance holds, from positive ``numbers`` (n + amounts,).
+
+        Raises
+        ------
+        numpy.linalg.LinAlgError
+            if nothing gets out of a circuit.
+        """
+        ground = self.ground
+        leaves, point = balanced(ground.network, self._held, ground.begins, numbers)
+        if not leaves:
+            raise np.linalg.LinAlgError(_CIRCULATES)
+        found: Floats = point
+        return found
 
     @lazy
     def places(self) -> Places:
         """Stream of each unknown and node of each balance."""
         groups = np.repeat(np.arange(self.streams), self.kinds)
-        node, _ = self.balances
-        return Places(np.concatenate((groups, np.full(self.loose, -1))), node)
+        return Places(np.concatenate((groups, np.full(self.loose, -1))), self.ground.node)
 
-    @lazy
+    @property
     def part_of(self) -> Ints:
         """Which connected part of the flowsheet each stream belongs to, shape (streams,)."""
-        found: Ints = parts_of(*self.ends, len(self.flowsheet.nodes))
-        return found
+        return self.ground.part
 
     def label(self, column: int) -> tuple[str, Quantity]:
         """Give the stream and the quantity of an amount's position."""

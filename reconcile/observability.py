@@ -12,26 +12,31 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from .kernel.active_set import Factor, Held
-from .kernel.factory import pins_in, pins_of, unit_factor, unit_rows
+from .kernel.factory import is_small, pins_of, unit_factor, unit_rows
 from .kernel.lazy import lazy
 from .kernel.limits import LEVERAGE_TOLERANCE, PROBE_TOLERANCE
+from .kernel.pins import open_in
 from .kernel.sparse import SparseBasis
 
 if TYPE_CHECKING:
     import scipy.sparse as sp
 
     from .kernel.budget import Budget
+    from .kernel.exact import Rows
     from .kernel.problem import Bools, Floats, Ints, Places
     from .kernel.skeleton import Skeleton
 
 PROBES = 3
 """Random null-space moves tried; one suffices with probability one, three leave no doubt about
 rounding."""
+
+_PUSHES_SEED = 20240229
 
 
 @dataclass(frozen=True)
@@ -40,7 +45,8 @@ class Structure:
     What balances and readings determine at a point.
 
     ``balances`` (e, n) hold exactly; ``rows`` (m, n) are the readings' derivatives at unit length;
-    ``pins`` (n,) are held, the ``closed`` unknowns (n,) zero for good; ``make`` makes the factor.
+    ``pins`` (n,) are held, the ``closed`` unknowns (n,) zero for good; ``make`` makes the factor;
+    ``open`` are the random moves of :attr:`moves`, where they are known already.
     """
 
     balances: sp.csr_array
@@ -48,6 +54,7 @@ class Structure:
     pins: Bools
     closed: Bools
     make: Callable[[], Factor]
+    open: Floats | None = None
 
     @lazy
     def factor(self) -> Factor:
@@ -57,6 +64,8 @@ class Structure:
     @lazy
     def moves(self) -> Floats:
         """Random moves that no reading or balance sees, (n, probes)."""
+        if self.open is not None:
+            return self.open
         if not self.pins.any():
             return np.zeros((len(self.pins), PROBES))
         return np.stack([self._moved(push) for push in pushes(self.pins).T], axis=1)
@@ -134,10 +143,50 @@ def moved_by_nothing(moved: Floats, size: Floats, length: Floats, most: float) -
     return np.asarray(~np.any(seen & real, axis=1))
 
 
+@lru_cache(maxsize=64)
+def _drawn(seed: int, bits: int) -> Floats:
+    return np.random.default_rng(seed).uniform(0.5, 1.5, 1 << bits)
+
+
+def numbers(seed: int, count: int) -> Floats:
+    """Give ``count`` random numbers from 0.5 to 1.5, the first of a seed's: drawn once for all."""
+    return _drawn(seed, count.bit_length())[:count]
+
+
 def pushes(pins: Bools) -> Floats:
     """Give how far the pins (n,) are pushed at random in each probe, (n, probes)."""
-    random = np.random.default_rng(20240229)
-    return np.stack([random.uniform(0.5, 1.5, len(pins)) * pins for _ in range(PROBES)], axis=1)
+    return _pushes(len(pins)).T * pins[:, None]
+
+
+def _pushes(unknowns: int) -> Floats:
+    return numbers(_PUSHES_SEED, PROBES * unknowns).reshape(PROBES, unknowns)
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """
+    A pattern in order, with its ``pins`` (n,) and the ``moves`` (n, probes) that they leave.
+
+    Where the pins are not certain the moves are not known.
+    """
+
+    skeleton: Skeleton
+    pins: Bools
+    moves: Floats | None
+
+
+def drawn_on(skeleton: Skeleton, balances: Rows, slopes: Rows, closed: Bools) -> Drawn | None:
+    """
+    Give what a skeleton's order says of its ``balances`` (e, n) and readings.
+
+    ``slopes`` (m, n) are their derivatives.  ``None`` where that is not certain and dense factors
+    give an answer that is.
+    """
+    n = len(closed)
+    pins, certain, moves = open_in(skeleton, balances, slopes, ~closed, _pushes(n))
+    if not certain and is_small(balances.height, n):
+        return None
+    return Drawn(skeleton, pins, moves if certain else None)
 
 
 def structure_of(
@@ -146,25 +195,21 @@ def structure_of(
     closed: Bools,
     places: Places,
     budget: Budget,
-    skeleton: Skeleton | None = None,
+    drawn: Drawn | None = None,
 ) -> Structure:
     """
     Classify at one point.
 
     ``balances`` (e, n) hold exactly; ``rows`` (m, n) are the readings' derivatives, in columns of
-    comparable size; ``places`` say where they stand.  ``skeleton`` is their pattern in order, if
-    that is known already.
+    comparable size; ``places`` say where they stand; ``drawn`` is what is known of them already.
     """
     rows = unit_rows(rows)
-    basis = None if skeleton is None else SparseBasis(balances, skeleton)
-    pins = None if basis is None else pins_in(basis, rows, closed)
-    if pins is None:
-        basis = None
-        pins = pins_of(balances, rows, closed, places, budget)
+    basis = None if drawn is None else SparseBasis(balances, drawn.skeleton)
+    pins = pins_of(balances, rows, closed, places, budget) if drawn is None else drawn.pins
     nothing = np.zeros(len(pins), dtype=bool)
     held = Held(nothing, np.zeros(0, dtype=bool), pins, closed)
 
     def make() -> Factor:
         return unit_factor(balances, rows, held, places, budget, basis)
 
-    return Structure(balances, rows, pins, closed, make)
+    return Structure(balances, rows, pins, closed, make, None if drawn is None else drawn.moves)

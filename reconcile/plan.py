@@ -19,15 +19,19 @@ import scipy.sparse as sp
 from .flowsheet import Flowsheet
 from .kernel.active_set import Held
 from .kernel.budget import Budget, in_hand
-from .kernel.elimination import Ranks
+from .kernel.exact import Rows
 from .kernel.factory import pins_of, unit_factor
-from .kernel.layout import layout_of, skeleton_of
+from .kernel.layout import layout_of
 from .kernel.lazy import lazy
 from .kernel.limits import LEVERAGE_TOLERANCE
 from .kernel.losses import Loss, Losses
+from .kernel.network import unweighed
+from .kernel.pins import unmoved
 from .kernel.problem import Ratios
+from .kernel.ratio_rows import divided, plain_amounts, slopes_of
+from .kernel.skeleton import statement_of
 from .model import Key, Model, model_of
-from .observability import Structure, structure_of
+from .observability import Drawn, Structure, drawn_on, numbers, structure_of
 from .rows import Placed, placed, readings_as_ratios
 
 if TYPE_CHECKING:
@@ -110,31 +114,35 @@ class Plan:
         Nothing but ratios was read there, so every mass may be scaled alike: the part is solved
         on the feed that the start gives it, and its masses stay unobservable.
         """
-        model = self.model
-        at, streams = self._placed, model.flowsheet.stream_index
-        amount = np.array([of.is_amount for of in at.of], dtype=bool)[at.kind]
-        several = np.flatnonzero(amount & (at.stream < 0))
-        together = [streams[name] for i in several for name in self.keys[i].streams]
-        alone = at.stream[amount & (at.stream >= 0)]
-        weighed = model.part_of[np.concatenate((alone, np.array(together, dtype=np.int64)))]
-        running = model.entries & ~model.absent[model.columns(0)]
-        part = np.where(running, model.part_of, -1)
-        free = np.setdiff1d(part[part >= 0], weighed)
-        return np.array([np.flatnonzero(part == p)[0] * model.kinds for p in free], dtype=np.int64)
+        model, at = self.model, self._placed
+        read = np.array([of.is_amount for of in at.of], dtype=bool)[at.kind]
+        weighed = np.zeros(model.streams, dtype=bool)
+        weighed[at.stream[read & (at.stream >= 0)]] = True
+        for i in np.flatnonzero(read & (at.stream < 0)):
+            weighed[[model.flowsheet.stream_index[name] for name in self.keys[i].streams]] = True
+        begins = model.entries & ~model.absent[model.columns(0)]
+        found: Ints = unweighed(model.part_of, begins, weighed)
+        return found * model.kinds
+
+    @lazy
+    def _gauge_rows(self) -> Rows:
+        count = len(self.gauges)
+        return Rows(np.arange(count + 1), self.gauges, np.ones(count))
 
     @lazy
     def gauge_rows(self) -> sp.csr_array:
         """One row for each gauge, shape (gauges, n)."""
-        count = len(self.gauges)
-        shape = (count, self.model.size)
-        return sp.csr_array((np.ones(count), (np.arange(count), self.gauges)), shape=shape)
+        return self._gauge_rows.matrix(self.model.size)
+
+    @lazy
+    def equality_rows(self) -> Rows:
+        """What holds exactly whatever the values: balances and sums, then gauges."""
+        return self.model.exact_rows.and_then(self._gauge_rows)
 
     @lazy
     def equalities(self) -> sp.csr_array:
-        """What holds exactly whatever the values: balances and sums, then gauges, (e, n)."""
-        if not len(self.gauges):
-            return self.model.exact
-        return sp.csr_array(sp.vstack((self.model.exact, self.gauge_rows), format="csr"))
+        """The same as a matrix, (e, n)."""
+        return self.equality_rows.matrix(self.model.size)
 
     @lazy
     def skeleton(self) -> Skeleton | None:
@@ -144,11 +152,24 @@ class Plan:
         That is where the values enter the equalities (fixed readings), where unknowns multiply each
         other, and where readings cost anything but squares.
         """
+        return None if self._analysed is None else self._analysed[1]
+
+    @lazy
+    def _analysed(self) -> tuple[Rows, Skeleton] | None:
+        """The readings' derivatives at the generic point, and the skeleton."""
         if self.fixed.any() or not self.losses.plain or len(self.ratios.products.row):
             return None
-        parts = (self.equalities, self.ratios, self._open_rows, self.model.places)
-        found = skeleton_of(*parts, self._ranks)
-        self.budget.reserve(found.symbolic.megabytes, "the factor")
+        model = self.model
+        point = np.where(model.absent, 0.0, self._generic_point)
+        found = statement_of(
+            self.equality_rows,
+            self.ratios,
+            point,
+            model.balances,
+            (model.streams, model.kinds),
+            ranked=not model.sums and not model.loose,
+        )
+        self.budget.reserve(found[1].symbolic.megabytes, "the factor")
         return found
 
     @lazy
@@ -156,19 +177,7 @@ class Plan:
         """The statement laid out for the compiled road, if it can go there."""
         if self.skeleton is None:
             return None
-        return layout_of(self.equalities, self.ratios, self.model.within, self.skeleton)
-
-    @property
-    def _ranks(self) -> Ranks | None:
-        """Solids after all else, where nothing but solids couples the quantities."""
-        model = self.model
-        if model.sums or model.loose:
-            return None
-        kind = np.arange(model.size) % model.kinds
-        _, quantity = model.balances
-        rows = np.concatenate((quantity, np.zeros(len(self.gauges), dtype=np.int64)))
-        unknowns, rows = (np.where(q == 0, model.kinds, q) for q in (kind, rows))
-        return Ranks(unknowns, rows)
+        return layout_of(self.equality_rows, self.ratios, self.model.within_rows, self.skeleton)
 
     @lazy
     def open_pins(self) -> Bools:
@@ -184,7 +193,8 @@ class Plan:
     def _solver_pins(self, closed: Bools) -> Bools:
         meaningful = self.meaningful(closed)
         if not len(self.gauges) and self.telling.all():
-            return self.structure_with(closed).pins
+            drawn = self._drawn_with(closed)
+            return self.structure_with(closed).pins if drawn is None else drawn.pins
         rows = self._generic_rows(meaningful, closed)
         return pins_of(self.equalities, rows, closed, self.model.places, self.budget)
 
@@ -201,13 +211,13 @@ class Plan:
     def _steady(self, closed: Bools) -> Bools:
         if len(self.gauges):
             return np.zeros(self.ratios.count, dtype=bool)
-        structure = self.structure_with(closed)
-        if not structure.pins.any():
-            return np.ones(self.ratios.count, dtype=bool)
+        drawn = self._drawn_with(closed)
+        moves = None if drawn is None else drawn.moves
+        if moves is None:
+            moves = self.structure_with(closed).moves
         ratios = self.ratios
-        shape = (ratios.count, ratios.columns)
-        below = sp.csr_array((ratios.below, ratios.indices, ratios.indptr), shape=shape)
-        return structure.observable(below)
+        found: Bools = unmoved(ratios.indptr, ratios.indices, ratios.below, moves)
+        return found
 
     @lazy
     def structure(self) -> Structure:
@@ -221,14 +231,21 @@ class Plan:
 
     def meaningful(self, closed: Bools) -> Bools:
         """Say which readings keep a meaning when ``closed`` unknowns are zero: shape (m,)."""
-        return self._open_meaningful if self.is_open(closed) else self._meaningful(closed)
+        return self._divided(closed)[0]
+
+    def _divided(self, closed: Bools) -> tuple[Bools, Bools]:
+        return self._open_divided if self.is_open(closed) else self._divided_with(closed)
 
     @lazy
-    def _open_meaningful(self) -> Bools:
-        return self._meaningful(self.model.absent)
+    def _open_divided(self) -> tuple[Bools, Bools]:
+        return self._divided_with(self.model.absent)
 
-    def _meaningful(self, closed: Bools) -> Bools:
-        return self.ratios.denominators((~closed).astype(float)) > 0
+    def _divided_with(self, closed: Bools) -> tuple[Bools, Bools]:
+        """Which readings keep a meaning, and which unknowns must not vanish for that."""
+        model, ratios = self.model, self.ratios
+        rows = ratios.indptr, ratios.indices, ratios.below, ratios.constant
+        meaningful, divides = divided(*rows, closed, model.kinds)
+        return meaningful, divides & ~model.free & ~closed
 
     def is_open(self, closed: Bools) -> bool:
         """Say whether nothing is zero but what no stream can hold."""
@@ -252,31 +269,16 @@ class Plan:
         Of several that divide together (solids and water, the minerals of a grain count) only the
         solids need be there; the others may each be zero.
         """
-        return self._open_dividing if self.is_open(closed) else self._dividing(closed)
-
-    @lazy
-    def _open_dividing(self) -> Bools:
-        return self._dividing(self.model.absent)
-
-    def _dividing(self, closed: Bools) -> Bools:
-        model = self.model
-        divides = np.zeros(model.size, dtype=bool)
-        assayed = self.ratios.keep(self.meaningful(closed))
-        under = assayed.below != 0
-        together = np.bincount(assayed.row_of_entry[under], minlength=assayed.count)
-        solids = assayed.indices % model.kinds == 0
-        alone = under & ((together[assayed.row_of_entry] == 1) | solids)
-        divides[assayed.indices[alone]] = True
-        return divides & ~model.free & ~closed
+        return self._divided(closed)[1]
 
     @lazy
     def amounts(self) -> tuple[Ints, Ints]:
         """Readings of a single unknown as it is, and which unknown each is of."""
         ratios = self.ratios
-        single = np.flatnonzero(np.diff(ratios.indptr) == 1)
-        first = ratios.indptr[single]
-        plain = (ratios.constant[single] > 0) & (ratios.above[first] == 1.0)
-        return single[plain], ratios.indices[first[plain]]
+        found: tuple[Ints, Ints] = plain_amounts(
+            ratios.indptr, ratios.indices, ratios.above, ratios.constant
+        )
+        return found
 
     def structure_with(self, closed: Bools) -> Structure:
         """Give the generic classification with ``closed`` unknowns zero; rows (m,) in order."""
@@ -297,8 +299,23 @@ class Plan:
     def _structure_with(self, closed: Bools) -> Structure:
         rows = self._generic_rows(self.telling_with(closed), closed)
         model = self.model
-        skeleton = self.skeleton_for(closed, rows.shape[0])
-        return structure_of(model.exact, rows, closed, model.places, self.budget, skeleton)
+        drawn = self._drawn_with(closed)
+        return structure_of(model.exact, rows, closed, model.places, self.budget, drawn)
+
+    @lazy
+    def _drawn(self) -> Drawn | None:
+        """What the skeleton says of the balances and all readings, if it is of these and sure."""
+        if self.skeleton is None or len(self.gauges):
+            return None
+        if not self.telling_with(self.model.absent).all():
+            return None
+        slopes = self._open_slopes
+        if self.ratios.beside.any():
+            slopes = self._slopes(self.ratios.without_offsets(self.model.first_level))
+        return drawn_on(self.skeleton, self.model.exact_rows, slopes, self.model.absent)
+
+    def _drawn_with(self, closed: Bools) -> Drawn | None:
+        return self._drawn if self.is_open(closed) else None
 
     def skeleton_for(self, closed: Bools, rows: int) -> Skeleton | None:
         """
@@ -396,13 +413,10 @@ class Plan:
 
     @lazy
     def _generic_point(self) -> Floats:
-        random = np.random.default_rng(_GENERIC_SEED)
         model = self.model
         if model.sums:
-            return self._projected(random.uniform(0.5, 1.5, model.size))
-        feeds, share = random.uniform(0.5, 1.5, (2, model.streams, model.kinds))
-        point = model.flows(feeds, share, slice(None))
-        return model.wide(point, random.uniform(0.5, 1.5, model.loose))
+            return self._projected(numbers(_GENERIC_SEED, model.size))
+        return model.balanced(numbers(_GENERIC_SEED, model.amounts + model.size))
 
     def _projected(self, point: Floats) -> Floats:
         """Give the nearest point where every balance and every sum holds."""
@@ -415,9 +429,22 @@ class Plan:
         return point + factor.solve(np.zeros(model.size), -(model.exact @ point), 0 * point).move
 
     @lazy
-    def _open_rows(self) -> sp.csr_array:
+    def _open_slopes(self) -> Rows:
         """All readings' derivatives at the generic point, shared errors included, (m, n)."""
-        return self._derivative(self.ratios, self.model.absent)
+        return self._slopes(self.ratios) if self._analysed is None else self._analysed[0]
+
+    def _slopes(self, ratios: Ratios) -> Rows:
+        if len(ratios.products.row):
+            return Rows.of(self._derivative(ratios, self.model.absent))
+        point = np.where(self.model.absent, 0.0, self._generic_point)
+        parts = ratios.above, ratios.below, ratios.beside, ratios.constant
+        slope = slopes_of(ratios.indptr, ratios.indices, *parts, point)
+        return Rows(ratios.indptr, ratios.indices, slope)
+
+    @lazy
+    def _open_rows(self) -> sp.csr_array:
+        """The same as a matrix."""
+        return self._open_slopes.matrix(self.model.size)
 
     def _generic_rows(self, chosen: Bools, closed: Bools) -> sp.csr_array:
         """Give derivatives at the generic point, as if no errors were shared."""
@@ -444,13 +471,13 @@ def plan(
     """
     model = model_of(flowsheet, keys)
     priors, orders = len(model.common), len(flowsheet.orders)
-    every = [*kinds, *([Loss.SQUARE] * priors), *([Loss.AT_LEAST] * orders)]
-    return Plan(
-        model,
-        tuple(keys),
-        Losses(np.array(every, dtype=np.int64)),
-        np.array([*fixed, *([False] * (priors + orders))], dtype=bool),
-    )
+    every = np.full(len(keys) + priors + orders, Loss.SQUARE.value)
+    if kinds.count(Loss.SQUARE) < len(kinds):
+        every[: len(keys)] = kinds
+    every[len(keys) + priors :] = Loss.AT_LEAST
+    held = np.zeros(len(every), dtype=bool)
+    held[: len(keys)] = fixed
+    return Plan(model, tuple(keys), Losses(every), held)
 
 
 MOST_KEPT = 100_000

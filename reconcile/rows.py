@@ -8,15 +8,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .flowsheet import SOLIDS, Order
-from .kernel.problem import Products, Ratios
+from .flowsheet import Order
+from .kernel.problem import Products, Ratios, no_products
+from .kernel.ratio_rows import Shapes, laid_out
 from .measurands import Measurand
 from .model import Key, Model
 
 if TYPE_CHECKING:
-    from .kernel.problem import Floats, Ints
-
-_PLAIN = ((SOLIDS, 1.0),)
+    from .flowsheet import Quantity
+    from .kernel.problem import Ints
+    from .measurands import Terms
 
 
 @dataclass
@@ -74,31 +75,31 @@ def _order(model: Model, order: Order) -> _Row:
     return _Row(products=products, constant=1.0)
 
 
-@dataclass(frozen=True)
-class _Shape:
-    """A measurand's coefficients in any one stream: ``offsets`` (k,) count from its columns."""
+def _shapes(model: Model, of: Sequence[Measurand]) -> tuple[list[bool], Shapes]:
+    """
+    Give the coefficients of measurands in any one stream, and which of them have such.
 
-    offsets: Ints
-    above: Floats
-    below: Floats
-    constant: float
+    Those have not where other unknowns than the stream's play in.
+    """
+    at, start, usual = model.flowsheet.quantity_index, [0], []
+    terms: list[tuple[int, float, float]] = []
+    for one in of:
+        usual.append(one.level is None and not one.carried)
+        if usual[-1]:
+            over, under = _sums(at, one.above), _sums(at, one.below)
+            terms += [(q, over.get(q, 0.0), under.get(q, 0.0)) for q in sorted({*over, *under})]
+        start.append(len(terms))
+    offset, above, below = np.array(terms).reshape(-1, 3).T.copy()
+    constant = np.array([0.0 if one.below else 1.0 for one in of])
+    return usual, Shapes(np.array(start), offset.astype(np.int64), above, below, constant)
 
 
-def _shape(model: Model, of: Measurand) -> _Shape | None:
-    """Give a measurand's coefficients, ``None`` where other unknowns than the stream's play in."""
-    if of.level is not None:
-        return None
-    row = _Row()
-    _add(model, 0, of, row)
-    if row.products:
-        return None
-    columns = row.columns
-    return _Shape(
-        np.array(columns, dtype=np.int64),
-        np.array([row.above.get(c, 0.0) for c in columns]),
-        np.array([row.below.get(c, 0.0) for c in columns]),
-        0.0 if of.below else 1.0,
-    )
+def _sums(at: Mapping[Quantity, int], terms: Terms) -> dict[int, float]:
+    """Give the coefficient of each quantity of a stream, by position."""
+    result: dict[int, float] = {}
+    for quantity, factor in terms:
+        result[at[quantity]] = result.get(at[quantity], 0.0) + factor
+    return result
 
 
 @dataclass(frozen=True)
@@ -117,45 +118,39 @@ class Placed:
 def placed(model: Model, keys: Sequence[Key]) -> Placed:
     """Find the stream and the measurand of each key."""
     at = model.flowsheet.stream_index
-    stream = [at[key.streams[0]] if len(key.streams) == 1 else -1 for key in keys]
-    met: dict[int, int] = {}
+    streams, measurands, _ = zip(*keys, strict=True) if keys else ((), (), ())
+    stream = [at[names[0]] if len(names) == 1 else -1 for names in streams]
     # By identity: comparing takes longer than all else, and a few met twice cost little.
-    kind = [met.setdefault(id(key.of), len(met)) for key in keys]
-    first = {number: key.of for number, key in zip(reversed(kind), reversed(keys), strict=True)}
-    of = tuple(first[number] for number in range(len(met)))
-    return Placed(np.array(stream, dtype=np.int64), np.array(kind, dtype=np.int64), of)
+    identity = list(map(id, measurands))
+    met = dict(zip(identity, measurands, strict=True))
+    number = dict(zip(met, range(len(met)), strict=True))
+    kind = np.array(list(map(number.__getitem__, identity)), dtype=np.int64)
+    return Placed(np.array(stream, dtype=np.int64), kind, tuple(met.values()))
 
 
 def _packed(model: Model, keys: Sequence[Key], at: Placed, further: Sequence[_Row] = ()) -> Ratios:
     """Pack keys, those of one stream alone by the shape of their measurand, and further rows."""
-    shapes = [_shape(model, of) for of in at.of]
-    plain = np.array([shape is not None for shape in shapes], dtype=bool)
-    alone = (at.stream >= 0) & plain[at.kind] if len(keys) else np.zeros(0, dtype=bool)
-    alone[[i for i, key in enumerate(keys) if key.causes]] = False
-    rows = {i: _row(model, keys[i]) for i in np.flatnonzero(~alone).tolist()}
-    rows |= {len(keys) + i: row for i, row in enumerate(further)}
-    count = len(keys) + len(further)
-    lengths, constant = np.zeros(count, dtype=np.int64), np.zeros(count)
-    groups = [(np.flatnonzero(alone & (at.kind == k)), shape) for k, shape in enumerate(shapes)]
-    for here, shape in groups:
-        if shape is not None:
-            lengths[here], constant[here] = len(shape.offsets), shape.constant
+    usual, shapes = _shapes(model, at.of)
+    shape, first = at.kind, at.stream * model.kinds
+    rows: dict[int, _Row] = {}
+    shared = [i for i, key in enumerate(keys) if key.causes]
+    length = np.zeros(len(keys) + len(further), dtype=np.int64)
+    if further or shared or not all(usual) or (at.stream < 0).any():
+        shape = np.where(np.array(usual, dtype=bool)[shape] & (at.stream >= 0), shape, -1)
+        shape[shared] = -1
+        rows = {i: _row(model, keys[i]) for i in np.flatnonzero(shape < 0).tolist()}
+        rows |= {len(keys) + i: row for i, row in enumerate(further)}
+        shape = np.concatenate((shape, np.full(len(further), -1)))
+        first = np.concatenate((first, np.zeros(len(further), dtype=np.int64)))
     for i, row in rows.items():
-        lengths[i], constant[i] = len(row.columns), row.constant
-    indptr = np.concatenate((np.zeros(1, dtype=np.int64), np.cumsum(lengths)))
-    indices = np.empty(indptr[-1], dtype=np.int64)
-    above, below, beside = (np.zeros(len(indices)) for _ in range(3))
-    for here, shape in groups:
-        if shape is not None:
-            into = indptr[here][:, None] + np.arange(len(shape.offsets))
-            indices[into] = at.stream[here][:, None] * model.kinds + shape.offsets
-            above[into], below[into] = shape.above, shape.below
+        length[i] = len(row.columns)
+    indptr, indices, above, below, beside, constant = laid_out(shapes, shape, first, length)
     for i, row in rows.items():
         own, columns = slice(indptr[i], indptr[i + 1]), row.columns
-        indices[own] = columns
+        indices[own], constant[i] = columns, row.constant
         for data, of in ((above, row.above), (below, row.below), (beside, row.beside)):
             data[own] = [of.get(c, 0.0) for c in columns]
-    products = _products(rows, indptr)
+    products = _products(rows, indptr) if rows else no_products()
     return Ratios(model.size, indptr, indices, above, below, constant, beside, products)
 
 

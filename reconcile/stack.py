@@ -25,8 +25,7 @@ from .flowsheet import Flowsheet
 from .kernel import lanes
 from .kernel.budget import Budget, OverBudget, spending
 from .kernel.limits import BLOCKS, LANES, PLAIN_STEPS, SAME_OBJECTIVE
-from .measurands import measurand
-from .model import Key
+from .model import keys_of
 from .options import Options
 from .plan import PLANS
 from .readings import Reading
@@ -374,7 +373,7 @@ def _plan(flowsheet: Flowsheet, readings: Sequence[Reading], read: Ints, fixed: 
     chosen = [readings[k] for k in read]
     return PLANS.of(
         flowsheet,
-        [Key(r.streams, measurand(flowsheet, r.of), r.causes) for r in chosen],
+        keys_of(flowsheet, chosen),
         [r.loss for r in chosen],
         [bool(fixed[k]) for k in read],
     )

@@ -146,7 +146,7 @@ def guess(plan: Plan, values: Floats) -> Guess:
     model = plan.model
     read = _read(plan, values)
     point = np.empty((model.streams, 1 + len(model.flowsheet.components)))
-    if not first_flows(model.sheet, model.network, read[:, : point.shape[1]].copy(), point):
+    if not first_flows(model.sheet, model.ground.network, read[:, : point.shape[1]].copy(), point):
         raise np.linalg.LinAlgError("everything of a quantity circulates")
     if point.shape[1] < model.kinds or model.sums:
         point = _further(plan, point, values)

@@ -12,15 +12,15 @@ their pivot is what all readings together say of them.  Zero there means undeter
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from .ordering import in_order, matched, minimum_degree, weak_unknowns
+from .compiled import compiled
+from .ordering import by_node, in_order, matched, weak_unknowns
 
 if TYPE_CHECKING:
-    import scipy.sparse as sp
-
+    from .exact import Rows
     from .problem import Bools, Ints
 
 
@@ -38,73 +38,70 @@ class Elimination:
     last: Ints
 
 
-@dataclass(frozen=True)
-class Ranks:
+class Standing(NamedTuple):
     """
-    Which quantity unknowns (n,) and balances (e,) belong to: those of a low rank go first.
+    Where unknowns and balances stand.
 
-    With the solids of the highest rank the quantities do not couple until only solids are left
-    (an arrow), which is cheap as long as all streams' solids may couple with one another.
+    ``groups`` (n,) the stream of each unknown, -1 for those of no stream, and ``rows`` (e,) the
+    node of each balance.  ``rank`` (n,) and ``row_rank`` (e,) say which quantity they belong to:
+    those of a low rank may go first.  With the solids of the highest rank the quantities do not
+    couple until only solids are left (an arrow), which is cheap as long as all streams' solids may
+    couple with one another.  With all ranks zero there is the one order alone.
     """
 
-    unknowns: Ints
+    groups: Ints
     rows: Ints
+    rank: Ints
+    row_rank: Ints
 
 
-@dataclass(frozen=True)
-class Matching:
+@compiled
+def standing_of(
+    balances: tuple[Ints, Ints], rows: int, shape: tuple[int, int], unknowns: int, ranked: bool
+) -> Standing:
     """
-    What all orders of one pattern share.
+    Say where everything stands: unknowns stream by stream, then those of no stream.
 
-    ``order`` (n,) the unknowns stream by stream; ``weak`` and ``common`` (n,) those without a pivot
-    in ``H`` and those of no stream; ``row`` and ``unknown`` (e,) the balances in order, each with
-    the weak unknown matched to it, or -1.
+    ``balances`` are the node and the quantity of the first of the ``rows``, of which the others
+    stand alone; ``shape`` is (streams, Q).  ``ranked`` orders by quantity, solids last.
     """
-
-    order: Ints
-    weak: Bools
-    common: Bools
-    row: Ints
-    unknown: Ints
-
-    def eliminated(self, ranks: Ranks | None = None) -> Elimination:
-        """Give the order: all streams before all nodes, or quantity by quantity by ``ranks``."""
-        if ranks is None:
-            of, of_row, count = np.zeros_like(self.order), np.zeros_like(self.row), 1
-        else:
-            of, of_row = ranks.unknowns, ranks.rows
-            count = 1 + max(of.max(initial=0), of_row.max(initial=0))
-        parts = (self.order, self.weak, self.common, self.row, self.unknown)
-        # What readings all over the flowsheet share comes last: eliminated earlier, it would couple
-        # every node with every other.
-        whole, last = in_order(*parts, of, of_row, count)
-        return Elimination(whole, self.weak, last)
+    (node, quantity), (streams, kinds) = balances, shape
+    groups, rank = np.full(unknowns, -1, dtype=np.int64), np.zeros(unknowns, dtype=np.int64)
+    row_groups, row_rank = np.empty(rows, dtype=np.int64), np.zeros(rows, dtype=np.int64)
+    for j in range(streams * kinds):
+        groups[j] = j // kinds
+        if ranked:
+            rank[j] = j % kinds if j % kinds > 0 else kinds
+    beyond = node.max() + 1 if len(node) > 0 else 0
+    for r in range(rows):
+        row_groups[r] = node[r] if r < len(node) else beyond + r - len(node)
+        if ranked:
+            row_rank[r] = quantity[r] if r < len(node) and quantity[r] > 0 else kinds
+    return Standing(groups, row_groups, rank, row_rank)
 
 
-def matching(
-    equalities: sp.csr_array, jacobian: sp.csr_array, groups: Ints, row_groups: Ints
-) -> Matching:
+@compiled
+def eliminations(
+    equal: Rows, slopes: Rows, first: Ints, second: Ints, at: Standing
+) -> tuple[Bools, Ints, Ints, Ints, Ints]:
     """
-    Match the unknowns and balances of one pattern.
+    Give the orders of one pattern: all streams before all nodes, or quantity by quantity.
 
-    ``equalities`` (e, n) and ``jacobian`` (m, n) with values typical of those to come; ``groups``
-    (n,) the stream of each unknown, -1 for none, and ``row_groups`` (e,) the node of each balance.
+    ``equal`` are the balances, ``slopes`` the readings' derivatives at values typical of those to
+    come, ``first`` and ``second`` the products of two entries of one of these.  Gives the weak
+    unknowns, then the whole order and what comes last in it, for either.  What readings all over
+    the flowsheet share comes last of all: eliminated earlier, it would couple every node with
+    every other.
     """
-    common = groups < 0
-    groups = np.where(common, groups.max() + 1, groups)
-    start, index = (part.astype(np.int64) for part in (equalities.indptr, equalities.indices))
-    rows = (part.astype(np.int64) for part in (jacobian.indptr, jacobian.indices))
-    order, weak = weak_unknowns(*rows, jacobian.data, groups)
-    sequence = _by_node(start, index, groups, row_groups)
-    row, unknown = matched(start, index, weak, sequence)
-    return Matching(order, weak, common, row, unknown)
-
-
-def _by_node(start: Ints, index: Ints, groups: Ints, row_groups: Ints) -> Ints:
-    """Give the balances node by node, in a minimum-degree order of the nodes that streams join."""
-    nodes, streams = int(row_groups.max()) + 1, int(groups.max()) + 1
-    node = np.repeat(row_groups, np.diff(start))
-    joined = np.unique(groups[index] * nodes + node)
-    begins = np.searchsorted(joined, np.arange(streams + 1) * nodes).astype(np.int64)
-    place = minimum_degree(begins, joined % nodes, nodes)
-    return np.argsort(place[row_groups], kind="stable")
+    common, groups = at.groups < 0, at.groups.copy()
+    groups[common] = groups.max() + 1
+    order, weak = weak_unknowns(first, second, slopes.column, slopes.data, groups)
+    sequence = by_node(equal.start, equal.column, groups, at.rows)
+    row, unknown = matched(equal.start, equal.column, weak, sequence)
+    none, row_none = np.zeros_like(at.rank), np.zeros_like(at.row_rank)
+    one, last = in_order(order, weak, common, row, unknown, none, row_none, 1)
+    ranks = 1 + max(at.rank.max(), at.row_rank.max())
+    if ranks == 1:
+        return weak, one, last, one, last
+    other, other_last = in_order(order, weak, common, row, unknown, at.rank, at.row_rank, ranks)
+    return weak, one, last, other, other_last

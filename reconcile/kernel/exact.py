@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 class Rows(NamedTuple):
-    """Compressed rows: where each starts (rows + 1,), columns and coefficients (entries,)."""
+    """Rows as compiled loops take them: starts (rows + 1,), columns and coefficients (entries,)."""
 
     start: Ints
     column: Ints
@@ -28,6 +28,12 @@ class Rows(NamedTuple):
     def height(self) -> int:
         """Number of rows."""
         return len(self.start) - 1
+
+    @classmethod
+    def of(cls, matrix: sp.csr_array) -> Rows:
+        """Give the rows of a matrix."""
+        start, column = (part.astype(np.int64) for part in (matrix.indptr, matrix.indices))
+        return cls(start, column, matrix.data)
 
     def part(self, first: int, last: int) -> Rows:
         """Give the rows from ``first`` on and before ``last``."""
@@ -61,6 +67,14 @@ class Totals(NamedTuple):
     part: Ints
     factor: Floats
     where: Bools
+
+
+_NONE = np.zeros(0, dtype=np.int64)
+
+NO_TOTALS = Totals(
+    _NONE, np.zeros(1, dtype=np.int64), _NONE, np.zeros(0), np.zeros((0, 0), dtype=bool)
+)
+"""No quantity is a sum of others."""
 
 
 @compiled

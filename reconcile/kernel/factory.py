@@ -11,7 +11,7 @@ from scipy.linalg import qr
 from .dense import DenseBasis, DenseFactor, rank_of
 from .limits import DENSE_SIZE
 from .rows import reciprocal, scale_columns, scale_rows, squared_columns, squared_rows
-from .sparse import SparseBasis, SparseFactor, sparse_basis, undetermined, undetermined_in
+from .sparse import SparseBasis, SparseFactor, sparse_basis, undetermined
 
 if TYPE_CHECKING:
     from .active_set import Factor, Factory, Held
@@ -33,13 +33,6 @@ def is_small(balances: int, unknowns: int) -> bool:
 def _finite(rows: sp.csr_array) -> None:
     if not np.isfinite(rows.data).all():
         raise np.linalg.LinAlgError("numbers beyond the range of the arithmetic")
-
-
-def pins_in(basis: SparseBasis, rows: sp.csr_array, closed: Bools) -> Bools | None:
-    """Give the same on a pattern in order, ``None`` where that is not certain and can be had."""
-    _finite(rows)
-    pins, certain = undetermined_in(basis, rows, ~closed)
-    return pins if certain or not is_small(*basis.equalities.shape) else None
 
 
 def pins_of(

@@ -25,9 +25,13 @@ DROPPED = 1e300
 
 
 @compiled
-def elimination_tree(pointer: Ints, index: Ints) -> tuple[Ints, Ints]:
-    """Give the parent of each column (-1 at a root) and the entries below its diagonal."""
-    n = len(pointer) - 1
+def tree_within(pointer: Ints, index: Ints, most: float) -> tuple[Ints, Ints, float]:
+    """
+    Give the tree as :func:`elimination_tree`, and the multiplications of one factorisation.
+
+    Where these pass ``most`` it stops, since the order is of no use, and the rest is not filled in.
+    """
+    n, work = len(pointer) - 1, 0.0
     parent = np.full(n, -1, dtype=np.int64)
     count = np.zeros(n, dtype=np.int64)
     seen = np.full(n, -1, dtype=np.int64)
@@ -38,9 +42,19 @@ def elimination_tree(pointer: Ints, index: Ints) -> tuple[Ints, Ints]:
             while row < column and seen[row] != column:
                 if parent[row] == -1:
                     parent[row] = column
+                work += 2.0 * count[row] + 1.0
                 count[row] += 1
                 seen[row] = column
                 row = parent[row]
+        if work > most:
+            break
+    return parent, count, work
+
+
+@compiled
+def elimination_tree(pointer: Ints, index: Ints) -> tuple[Ints, Ints]:
+    """Give the parent of each column (-1 at a root) and the entries below its diagonal."""
+    parent, count, _ = tree_within(pointer, index, np.inf)
     return parent, count
 
 
@@ -198,13 +212,16 @@ class Symbolic:
     """
     Elimination tree and factor pattern of one matrix pattern, given by its upper triangle.
 
-    ``pointer`` (n + 1,), ``index``: compressed columns in elimination order, diagonal included.
+    ``pointer`` (n + 1,), ``index``: compressed columns in elimination order, diagonal included;
+    ``tree`` the parent of each column and where the factor's columns start, if they are known.
     """
 
-    def __init__(self, pointer: Ints, index: Ints) -> None:
+    def __init__(self, pointer: Ints, index: Ints, tree: tuple[Ints, Ints] | None = None) -> None:
         self.pointer, self.index = pointer, index
-        self.parent, count = elimination_tree(pointer, index)
-        self.start = np.concatenate((np.zeros(1, dtype=np.int64), np.cumsum(count)))
+        if tree is None:
+            parent, count = elimination_tree(pointer, index)
+            tree = parent, np.concatenate((np.zeros(1, dtype=np.int64), np.cumsum(count)))
+        self.parent, self.start = tree
 
     @lazy
     def reaches(self) -> tuple[Ints, Ints, Ints, Ints]:

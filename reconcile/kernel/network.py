@@ -212,3 +212,29 @@ def parts_of(source: Ints, target: Ints, nodes: int) -> Ints:
     for s in range(len(source)):
         part[s] = number[source[s] if source[s] >= 0 else target[s]]
     return part
+
+
+@compiled
+def entries_of(source: Ints, target: Ints, part: Ints) -> Bools:
+    """Say which streams begin a part: its feeds, or the first of one that only circulates."""
+    entries, parts = source < 0, part.max() + 1
+    circulates, met = np.ones(parts, dtype=np.bool_), np.zeros(parts, dtype=np.bool_)
+    for s in range(len(part)):
+        circulates[part[s]] &= source[s] >= 0 and target[s] >= 0
+    for s in range(len(part)):
+        entries[s] |= circulates[part[s]] and not met[part[s]]
+        met[part[s]] = True
+    return entries
+
+
+@compiled
+def unweighed(part: Ints, begins: Bools, weighed: Bools) -> Ints:
+    """Give the first stream that begins each part in which none is ``weighed`` (streams,)."""
+    parts = part.max() + 1
+    done, first = np.zeros(parts, dtype=np.bool_), np.full(parts, -1, dtype=np.int64)
+    for s in range(len(part)):
+        done[part[s]] |= weighed[s]
+    for s in range(len(part)):
+        if begins[s] and not done[part[s]]:
+            first[part[s]], done[part[s]] = s, True
+    return first[first >= 0]

@@ -16,22 +16,15 @@ from .lazy import lazy
 from .ldl import DROPPED, Numeric
 from .limits import (
     CANCELLED_PIVOT,
-    DUAL_SHIFT,
     SOLVE_BLOCK,
-    UNDETERMINED_PIVOT,
     VARIANCE_RESOLUTION,
 )
 from .rows import scale_columns
-from .system import System, filled, pulled, refined, seen, sized
+from .system import System, filled, pushed, refined, sized
 
 if TYPE_CHECKING:
     from .problem import Bools, Floats, Ints
     from .skeleton import Skeleton
-
-
-def rows_of(matrix: sp.csr_array) -> Rows:
-    """Give a matrix as compressed rows."""
-    return Rows(matrix.indptr.astype(np.int64), matrix.indices.astype(np.int64), matrix.data)
 
 
 def _filled(skeleton: Skeleton, system: System, shift: float) -> Floats:
@@ -83,10 +76,15 @@ class OrderedFactor:
 
     def refined(self, right: Floats) -> Floats:
         """Solve the scaled system (n + e, k), refined until the residual no longer shrinks."""
-        numeric, order = self.numeric, self.skeleton.elimination.order
-        parts = (numeric.symbolic.start, numeric.rows, numeric.lower, numeric.inverse_pivots)
-        found: Floats = refined(self._system, order, *parts, np.ascontiguousarray(right))
+        found: Floats = refined(self._system, *self._parts, np.ascontiguousarray(right))
         return found
+
+    @property
+    def _parts(self) -> tuple[Ints, Ints, Ints, Floats, Floats]:
+        """The order and the factor, as the compiled loops take them."""
+        numeric, order = self.numeric, self.skeleton.elimination.order
+        factor = numeric.symbolic.start, numeric.rows, numeric.lower, numeric.inverse_pivots
+        return order, *factor
 
     def _right(self, rights: Floats) -> Floats:
         full = np.zeros((len(self.skeleton.place), rights.shape[1]))
@@ -109,11 +107,9 @@ class OrderedFactor:
 
         ``push`` (n, k) says how far that moves, and is zero elsewhere.
         """
-        n = len(self.columns)
-        slope = pulled(self._readings, seen(self._readings, push), n)
-        lack = seen(self._balances, push) * self.row_size[:, None]
-        right = np.concatenate((self.columns[:, None] * slope, lack))
-        return np.asarray(push - self.columns[:, None] * self.refined(right)[:n])
+        rows = self._balances, self._readings
+        found: Floats = pushed(self._system, *self._parts, *rows, np.ascontiguousarray(push))
+        return found
 
     def variance(self, rows: sp.csr_array) -> Floats:
         """Give the variance of each functional in ``rows`` (k, n), shape (k,)."""
@@ -148,26 +144,3 @@ class OrderedFactor:
         right = np.zeros((len(self.skeleton.place), scaled.shape[0]))
         right[: len(self.columns)] = scaled.T.toarray()
         return self._once(right)[: len(self.columns)]
-
-
-def undetermined_on(
-    skeleton: Skeleton, balances: Rows, readings: Rows, free: Bools
-) -> tuple[Bools, bool]:
-    """
-    Give a smallest set of the ``free`` unknowns that, once held, leaves nothing undetermined, (n,).
-
-    Those are the unknowns eliminated last whose pivot vanishes.  The readings (m, n) are expected
-    at unit size.  Also whether that is certain: it is not where the pivot of a balance, or of an
-    unknown matched to one, has vanished: nothing read crosses the balances merged there, and what
-    they say of the unread is lost.
-    """
-    elimination = skeleton.elimination
-    pins, last = np.zeros(len(free), dtype=bool), elimination.last
-    if not elimination.weak.any():
-        return pins, True
-    system = sized(balances, readings, free, elimination.weak)
-    data = _filled(skeleton, system, DUAL_SHIFT)
-    dropped = Numeric(skeleton.symbolic, data, UNDETERMINED_PIVOT, DROPPED).dropped.copy()
-    pins[last[dropped[skeleton.place[last]]]] = True
-    dropped[skeleton.place[last]] = False
-    return pins, not dropped.any()

@@ -23,6 +23,20 @@ NONE = -1
 
 
 @compiled
+def by_key(key: Ints, size: int) -> Ints:
+    """Give positions in the order of their keys, from 0 below ``size``; equal ones as they come."""
+    fill, order = np.zeros(size + 1, dtype=np.int64), np.empty(len(key), dtype=np.int64)
+    for k in key:
+        fill[k + 1] += 1
+    for k in range(size):
+        fill[k + 1] += fill[k]
+    for i in range(len(key)):
+        order[fill[key[i]]] = i
+        fill[key[i]] += 1
+    return order
+
+
+@compiled
 def pairs_of(start: Ints) -> tuple[Ints, Ints, Ints]:
     """Give the products of two entries of one row: row starts, first and second entry."""
     rows = len(start) - 1
@@ -141,27 +155,28 @@ def _dropped(pointer: Ints, row: Ints, data: Floats) -> Bools:
 
 
 @compiled
-def weak_unknowns(start: Ints, index: Ints, data: Floats, groups: Ints) -> tuple[Ints, Bools]:
+def weak_unknowns(
+    first: Ints, second: Ints, column: Ints, slope: Floats, groups: Ints
+) -> tuple[Ints, Bools]:
     """
     Give an order of the unknowns, stream by stream, and which lack a pivot of their own.
 
-    Rows (m, n) of typical derivatives; ``groups`` (n,) from 0.
+    ``first`` and ``second`` are the products of two entries of one row among ``column`` and
+    ``slope``, typical derivatives; ``groups`` (n,) from 0.
     """
-    n = len(groups)
-    _, first, second = pairs_of(start)
-    count = len(first)
+    n, count = len(groups), len(first)
     size = np.zeros(n)
-    for p in range(len(index)):
-        size[index[p]] += data[p] * data[p]
+    for p in range(len(column)):
+        size[column[p]] += slope[p] * slope[p]
     for j in range(n):
         size[j] = 1.0 / np.sqrt(size[j]) if size[j] > 0.0 else 1.0
     one, other = np.empty(count + n, dtype=np.int64), np.empty(count + n, dtype=np.int64)
     for k in range(count):
-        one[k], other[k] = index[first[k]], index[second[k]]
+        one[k], other[k] = column[first[k]], column[second[k]]
     for j in range(n):
         one[count + j] = other[count + j] = j
-    degree = _degrees(*upper_pattern(one, other, n)[:2])
-    order = np.argsort(groups * (n + 1) + degree, kind="mergesort")
+    order = by_key(_degrees(*upper_pattern(one, other, n)[:2]), n + 1)
+    order = order[by_key(groups[order], groups.max() + 1)]
     place = np.empty(n, dtype=np.int64)
     for k in range(n):
         place[order[k]] = k
@@ -171,19 +186,10 @@ def weak_unknowns(start: Ints, index: Ints, data: Floats, groups: Ints) -> tuple
     gram = np.zeros(len(row))
     for k in range(count):
         p, q = first[k], second[k]
-        gram[entry[k]] += data[p] * size[index[p]] * data[q] * size[index[q]]
+        gram[entry[k]] += slope[p] * size[column[p]] * slope[q] * size[column[q]]
     weak = np.zeros(n, dtype=np.bool_)
     weak[order] = _dropped(pointer, row, gram)
     return order, weak
-
-
-@compiled
-def _grown(pool: Ints, least: int) -> Ints:
-    if least <= len(pool):
-        return pool
-    larger = np.empty(max(least, 2 * len(pool)), dtype=np.int64)
-    larger[: len(pool)] = pool
-    return larger
 
 
 class _Cliques(NamedTuple):
@@ -323,6 +329,36 @@ def minimum_degree(start: Ints, member: Ints, vertices: int) -> Ints:
             least = min(least, near)
     place: Ints = at.place
     return place
+
+
+@compiled
+def by_node(start: Ints, column: Ints, groups: Ints, row_groups: Ints) -> Ints:
+    """
+    Give the balances node by node, in a minimum-degree order of the nodes that streams join.
+
+    ``start`` and ``column`` are the balances' rows, ``groups`` (n,) and ``row_groups`` (e,) the
+    stream of each unknown and the node of each balance, from 0.
+    """
+    nodes, streams = row_groups.max() + 1, groups.max() + 1
+    rows, met = by_key(row_groups, nodes), np.full(streams, NONE, dtype=np.int64)
+    begins = np.zeros(streams + 1, dtype=np.int64)
+    for r in rows:
+        for p in range(start[r], start[r + 1]):
+            stream = groups[column[p]]
+            begins[stream + 1] += met[stream] != row_groups[r]
+            met[stream] = row_groups[r]
+    for s in range(streams):
+        begins[s + 1] += begins[s]
+    fill, member = begins[:-1].copy(), np.empty(begins[streams], dtype=np.int64)
+    met[:] = NONE
+    for r in rows:
+        for p in range(start[r], start[r + 1]):
+            stream = groups[column[p]]
+            if met[stream] != row_groups[r]:
+                met[stream] = member[fill[stream]] = row_groups[r]
+                fill[stream] += 1
+    order: Ints = by_key(minimum_degree(begins, member, nodes)[row_groups], nodes)
+    return order
 
 
 class _Clusters(NamedTuple):

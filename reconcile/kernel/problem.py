@@ -10,6 +10,7 @@ products come from compositions that are unknown themselves, ``b`` from shared e
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -49,6 +50,7 @@ class Products:
         return np.asarray(self.factor * x[self.left] * x[self.right])
 
 
+@cache
 def no_products() -> Products:
     """Give an empty set of products."""
     none = np.zeros(0, dtype=np.int64)

@@ -15,17 +15,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .dense import Step
-from .elimination import matching
+from .elimination import Standing
+from .exact import Rows
 from .limits import DUAL_SHIFT, UNMET
-from .ordered import OrderedFactor, rows_of, undetermined_on
+from .ordered import OrderedFactor
+from .pins import undetermined_on
 from .rows import scale_columns, squared_rows
-from .skeleton import Skeleton, skeletons_of
+from .skeleton import skeleton_of
 
 if TYPE_CHECKING:
     import scipy.sparse as sp
 
     from .budget import Budget
     from .problem import Bools, Floats, Ints
+    from .skeleton import Skeleton
 
 
 @dataclass(frozen=True)
@@ -61,8 +64,9 @@ def sparse_basis(
     OverBudget
         if the factor would need more memory than is allowed.
     """
-    order = matching(equalities, jacobian, groups, row_groups).eliminated()
-    (skeleton,) = skeletons_of(equalities, (jacobian.indptr, jacobian.indices), [order])
+    unranked = (np.zeros(len(one), dtype=np.int64) for one in (groups, row_groups))
+    at = Standing(groups, row_groups, *unranked)
+    skeleton = skeleton_of(Rows.of(equalities), Rows.of(jacobian), at)
     budget.reserve(skeleton.symbolic.megabytes, "the factor")
     return SparseBasis(equalities, skeleton)
 
@@ -72,7 +76,7 @@ class SparseFactor(OrderedFactor):
 
     def __init__(self, basis: SparseBasis, jacobian: sp.csr_array, free: Bools) -> None:
         self._basis, self._jacobian, self._free = basis, jacobian, free
-        rows = rows_of(basis.equalities), rows_of(jacobian)
+        rows = Rows.of(basis.equalities), Rows.of(jacobian)
         super().__init__(basis.skeleton, *rows, free, DUAL_SHIFT)
 
     def solve(self, gradient: Floats, shortfall: Floats, held_move: Floats) -> Step:
@@ -115,13 +119,5 @@ def undetermined(
     Those are the unknowns eliminated last whose pivot vanishes.  Rows are expected at unit size.
     """
     basis = sparse_basis(equalities, rows, groups, row_groups, budget)
-    return undetermined_in(basis, rows, np.ones(len(groups), dtype=bool))[0]
-
-
-def undetermined_in(basis: SparseBasis, rows: sp.csr_array, free: Bools) -> tuple[Bools, bool]:
-    """
-    Give the same in a known order, of the ``free`` unknowns (n,), and whether that is certain.
-
-    See :func:`~reconcile.kernel.ordered.undetermined_on`.
-    """
-    return undetermined_on(basis.skeleton, rows_of(basis.equalities), rows_of(rows), free)
+    parts = Rows.of(equalities), Rows.of(rows), np.ones(len(groups), dtype=bool)
+    return undetermined_on(basis.skeleton, *parts)[0]

@@ -199,3 +199,35 @@ def refined(
         if _settled(left, size, best):
             break
     return found
+
+
+@compiled
+def pushed(
+    of: System,
+    order: Ints,
+    start: Ints,
+    rows: Ints,
+    lower: Floats,
+    inverse: Floats,
+    balances: Rows,
+    readings: Rows,
+    push: Floats,
+) -> Floats:
+    """
+    Give the moves (n, k) of least cost that follow what is held.
+
+    ``push`` (n, k) says how far that moves, and is zero elsewhere; ``balances`` and ``readings``
+    are the rows that the system was made of.
+    """
+    n, k = push.shape
+    right = np.zeros((n + len(of.row_size), k))
+    right[:n] = pulled(readings, seen(readings, push), n)
+    right[n:] = seen(balances, push)
+    for j in range(n):
+        right[j] *= of.columns[j]
+    for r in range(len(of.row_size)):
+        right[n + r] *= of.row_size[r]
+    moves, found = push.copy(), refined(of, order, start, rows, lower, inverse, right)
+    for j in range(n):
+        moves[j] -= of.columns[j] * found[j]
+    return moves

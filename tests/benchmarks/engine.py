@@ -13,8 +13,7 @@ from reconcile.kernel.budget import Budget, spending
 from reconcile.kernel.ldl import Numeric, Symbolic
 from reconcile.kernel.losses import Loss
 from reconcile.linearisation import Linearisation
-from reconcile.measurands import measurand
-from reconcile.model import Key
+from reconcile.model import keys_of
 from reconcile.plan import PLANS, Plan, plan
 from reconcile.solution import Solution
 from reconcile.solve import solve
@@ -36,13 +35,16 @@ def _spending() -> Iterator[Budget]:
 
 
 class Engine:
-    """The engine made ready for one flowsheet and what is read of it."""
+    """
+    The engine made ready for one flowsheet and what is read of it.
 
-    def __init__(self, survey: Survey) -> None:
+    ``readings`` say what is read, as a caller has them: their values play no part.
+    """
+
+    def __init__(self, survey: Survey, readings: tuple[Reading, ...] | None = None) -> None:
         self.survey = survey
         sheet = survey.flowsheet
-        readings = survey.readings(survey.sd)
-        keys = [Key(r.streams, measurand(sheet, r.of), r.causes) for r in readings]
+        keys = keys_of(sheet, readings or survey.readings(survey.sd))
         with _spending():
             self.plan = plan(sheet, keys, [Loss.SQUARE] * len(keys), [False] * len(keys))
             self.ready = self.plan.layout, self.plan.open_pins

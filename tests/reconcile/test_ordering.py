@@ -46,6 +46,31 @@ def test_pins_are_as_many_as_the_open_moves():
     ]
 
 
+def test_open_moves_are_seen_by_no_balance_and_no_reading():
+    """Each goes as far as its pins are pushed, and what sees it sees rounding."""
+    structures = [_plan(seed).structure for seed in range(60)]
+    open_ = [one for one in structures if one.pins.any()]
+
+    for one in open_:
+        size = np.abs(one.moves).max()
+        for rows in (one.balances, one.rows):
+            np.testing.assert_allclose(rows @ one.moves, 0.0, atol=1e-9 * size)
+        pushed = one.moves[one.pins]
+        assert ((pushed >= 0.5) & (pushed <= 1.5)).all()
+    assert len(open_) > 20
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_balances_are_the_incidence_of_the_streams(seed: int):
+    """Node by node and quantity by quantity, whatever the flowsheet."""
+    model = Model(random_circuit(seed, streams=14, components=2).flowsheet)
+    amounts = np.random.default_rng(seed).uniform(size=(model.streams, model.kinds))
+
+    found = (model.exact @ amounts.ravel()).reshape(-1, model.kinds)
+
+    np.testing.assert_allclose(found, model.incidence @ amounts, atol=1e-14)
+
+
 @pytest.mark.parametrize("seed", range(5))
 def test_flows_from_splits_balance_at_every_node(seed: int):
     """Whatever the splits, what enters a node leaves it, and an entry carries what it is fed."""

@@ -116,7 +116,8 @@ def test_a_factor_in_the_plans_order_gives_the_sds_of_the_dense_one(
             one = getattr(found, table)[key]
             assert one.knowledge is expected.knowledge, (table, key)
             assert one.value == expected.value or math.isclose(one.value, expected.value)
-            if expected.sd is not None and expected.sd > 1e-12 * abs(expected.value):
+            # An sd that is zero in truth is rounding: the root of that of a variance.
+            if expected.sd is not None and expected.sd > 1e-11 * abs(expected.value):
                 assert math.isclose(one.sd, expected.sd, rel_tol=1e-8), (table, key)
 
 
