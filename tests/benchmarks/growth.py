@@ -26,7 +26,7 @@ Times = dict[str, float]
 
 def _times(chosen: Survey, seed: int) -> Times:
     values = chosen.draw(np.random.default_rng(seed))
-    build, made = seconds(partial(engine.Engine, chosen))
+    build, made = seconds(partial(engine.Engine, chosen, chosen.readings(chosen.sd)))
     made.solve(values)
     solve = middle(partial(made.solve, values))
     solution = made.solve(values)
