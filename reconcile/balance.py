@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import NamedTuple
 
 from .findings import Evidence
 from .flowsheet import Part, Quantity
@@ -31,8 +32,7 @@ class Knowledge(StrEnum):
     """A ratio over a stream (or feed) whose reconciled amount is zero."""
 
 
-@dataclass(frozen=True, slots=True)
-class Known:
+class Known(NamedTuple):
     """A value that follows from the balance; ``None`` where it cannot be known."""
 
     value: float | None
@@ -40,8 +40,7 @@ class Known:
     knowledge: Knowledge
 
 
-@dataclass(frozen=True, slots=True)
-class Estimate:
+class Estimate(NamedTuple):
     """
     One mass, assay or component mass: what was read and what came out.
 
@@ -59,8 +58,7 @@ class Estimate:
     standardised: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Read:
+class Read(NamedTuple):
     """
     What came out for one reading, in the unit of the reading.
 

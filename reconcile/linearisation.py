@@ -167,7 +167,7 @@ class Linearisation:
     @lazy
     def _factor(self) -> Factor:
         """One of the two factors, in scaled unknowns."""
-        pins = self.structure.pins if self.ordered is None else self._pins[0]
+        pins = self.structure.pins if self._on_order is None else self._on_order[1]
         nothing = np.zeros(len(pins), dtype=bool)
         held = Held(nothing, np.zeros(0, dtype=bool), pins, self.solution.closed)
         return factory_of(self._problem, self._budget, self._skeleton)(held, self._rows)
@@ -182,48 +182,59 @@ class Linearisation:
         values = (solution.values, solution.sds, solution.x)
         return Told(*told(ratios.quotients, ratios.beside, *values))
 
-    @lazy
-    def _pins(self) -> tuple[Bools, bool]:
-        """What is undetermined on the plan's order, and whether that is certain."""
-        solution, told_here, skeleton = self.solution, self._told, self._skeleton
-        assert told_here is not None  # noqa: S101 - asked on the plan's order only
-        assert skeleton is not None  # noqa: S101
-        ratios = solution.plan.ratios
+    def _pins_here(self, skeleton: Skeleton, here: Told) -> tuple[Bools, bool]:
+        """Give what is undetermined on the plan's order, and whether that is certain."""
+        solution, ratios = self.solution, self.solution.plan.ratios
         rows, row = ratios.quotients, ratios.row_of_entry
-        squares = (told_here.rows * solution.throughput[rows.column]) ** 2
+        squares = (here.rows * solution.throughput[rows.column]) ** 2
         length = np.sqrt(np.bincount(row, squares, ratios.count))
-        unit = told_here.rows * reciprocal(length)[row]
+        unit = here.rows * reciprocal(length)[row]
         readings, exact = Rows(rows.start, rows.column, unit), solution.plan.model.exact_rows
         return undetermined_on(skeleton, exact, readings, ~solution.closed)
 
     @lazy
+    def _on_order(self) -> tuple[OrderedFactor, Bools] | None:
+        """The factor in the plan's order and in unscaled unknowns, and what is held in it (n,)."""
+        skeleton, here, solution = self._skeleton, self._told, self.solution
+        if skeleton is None or here is None:
+            return None
+        rows, exact = solution.plan.ratios.quotients, solution.plan.model.exact_rows
+        readings = Rows(rows.start, rows.column, here.rows)
+        least = SURE_PIVOT if self.is_small else FAIR_PIVOT
+
+        def with_held(pins: Bools) -> OrderedFactor | None:
+            made = OrderedFactor(skeleton, exact, readings, ~(pins | solution.closed), shift=0.0)
+            return made if made.least_pivot > least else None
+
+        # Where what is undetermined in general leaves no small pivot, it is all there is here.
+        usual = solution.plan.solver_pins(solution.closed)
+        found = with_held(usual)
+        if found is not None:
+            return found, usual
+        pins, certain = self._pins_here(skeleton, here)
+        if (self.is_small and not certain) or np.array_equal(pins, usual):
+            return None
+        found = with_held(pins)
+        return None if found is None else (found, pins)
+
+    @property
     def ordered(self) -> OrderedFactor | None:
         """
         The factor in the plan's order and in unscaled unknowns.
 
         ``None`` where the solution has not the plan's pattern, or another factor would be truer.
         """
-        skeleton, told_here, solution = self._skeleton, self._told, self.solution
-        if skeleton is None or told_here is None:
-            return None
-        pins, certain = self._pins
-        if self.is_small and not certain:
-            return None
-        rows, exact = solution.plan.ratios.quotients, solution.plan.model.exact_rows
-        readings = Rows(rows.start, rows.column, told_here.rows)
-        found = OrderedFactor(skeleton, exact, readings, ~(pins | solution.closed), shift=0.0)
-        least = SURE_PIVOT if self.is_small else FAIR_PIVOT
-        return found if found.least_pivot > least else None
+        return None if self._on_order is None else self._on_order[0]
 
     @lazy
     def open_moves(self) -> Floats | None:
         """Random moves (n, probes) that nothing sees, per throughput; ``None`` for none."""
-        if self.ordered is None:
+        if self._on_order is None:
             return self.structure.moves if self.structure.pins.any() else None
-        pins, throughput = self._pins[0], self.solution.throughput[:, None]
+        (factor, pins), throughput = self._on_order, self.solution.throughput[:, None]
         if not pins.any():
             return None
-        return np.asarray(self.ordered.pushed(pushes(pins) * throughput) / throughput)
+        return np.asarray(factor.pushed(pushes(pins) * throughput) / throughput)
 
     @property
     def _spreading(self) -> tuple[Factor | OrderedFactor, Floats]:

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
@@ -197,7 +197,7 @@ def held_below(known: Known, below: Below | None) -> Known:
         return known
     at, weight = _weighed(known.value, known.sd, below)
     mean = float(weight @ at)
-    return replace(known, value=mean, sd=float(np.sqrt(weight @ (at - mean) ** 2)))
+    return known._replace(value=mean, sd=float(np.sqrt(weight @ (at - mean) ** 2)))
 
 
 def _weighed(value: float, sd: float, below: Below) -> tuple[Floats, Floats]:

@@ -28,8 +28,9 @@ def _spoilt(held: Any) -> Iterator[Any]:
     elif isinstance(held, dict):
         yield from (held | {k: bad} for k, value in held.items() for bad in _spoilt(value))
     elif isinstance(held, tuple):
+        made = getattr(held, "_make", tuple)
         for i, value in enumerate(held):
-            yield from ((*held[:i], bad, *held[i + 1 :]) for bad in _spoilt(value))
+            yield from (made((*held[:i], bad, *held[i + 1 :])) for bad in _spoilt(value))
     elif is_dataclass(held) and not isinstance(held, type):
         for field in fields(held):
             if isinstance(held, Family) and field.name == "critical":
