@@ -242,15 +242,17 @@ class Case:
             return np.repeat(column[:, None], count, axis=1)
 
         before, spread = self.before
-        wide = np.vstack((sds.T, every(spread)))
+        every_sd = np.vstack((sds.T, every(spread)))
+        wide = np.where(plan.meaningful(closed)[:, None], every_sd, np.inf)
         given = Given(
             np.ascontiguousarray(np.vstack((values.T, every(before)))),
-            np.where(plan.meaningful(closed)[:, None], wide, np.inf),
+            wide,
             every(self._target),
             every(self._floors(closed)),
             every(self.first.scale),
             np.repeat(closed[:, None], count, axis=1),
             plan.steady(closed),
+            np.asarray(np.isinf(wide).any(axis=1)),
         )
         x = every(np.where(closed, 0.0, at))
         pins = np.repeat(plan.solver_pins(closed)[:, None], count, axis=1)

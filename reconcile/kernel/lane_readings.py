@@ -7,7 +7,7 @@ run over neighbours in memory.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, TypeAlias
 
 import numpy as np
 
@@ -18,9 +18,16 @@ if TYPE_CHECKING:
     from .problem import Bools, Floats, Ints
 
 
-ALONE: tuple[int, ...] = (0,)
-ABREAST: tuple[int, ...] = tuple(range(LANES))
-"""The lanes of a layout, by number: loops over them are compiled for each of the two."""
+Side: TypeAlias = "tuple[int] | Ints"
+
+ALONE: tuple[int] = (0,)
+ABREAST = np.arange(LANES)
+"""
+The lanes of a layout, by number; loops over them are compiled for each of the two.
+
+The length of a tuple is known then, and nothing is left of loops over one lane; that of an array
+is not, and loops over many become loops over vectors, where unrolled ones would not.
+"""
 
 
 class Layout(NamedTuple):
@@ -58,7 +65,7 @@ class Layout(NamedTuple):
     pair_entry: Ints
     diagonal_entry: Ints
     balance_entry: Ints
-    side: tuple[int, ...]
+    side: Side
 
     def abreast(self) -> Layout:
         """Give the same for as many lanes as go side by side."""
@@ -72,7 +79,8 @@ class Given(NamedTuple):
     ``y`` and ``sd`` (m, lanes), an infinite sd where nothing was read; ``target`` (e, lanes);
     ``floor`` (n, lanes) the lower bounds, above zero for what divides, minus infinity where free;
     ``scale`` (n, lanes) the size of each unknown; ``closed`` (n, lanes) what is zero for good;
-    ``steady`` (m,) readings whose denominator no undetermined move changes.
+    ``steady`` (m,) readings whose denominator no undetermined move changes; ``gaps`` (m,) those
+    that are missing in some lane.
     """
 
     y: Floats
@@ -82,6 +90,7 @@ class Given(NamedTuple):
     scale: Floats
     closed: Bools
     steady: Bools
+    gaps: Bools
 
 
 @compiled
@@ -110,6 +119,16 @@ def add_square(
 
 
 @compiled
+def gaps_of(sd: Floats) -> Bools:
+    """Say of each reading (m, lanes) whether it is missing in some lane, (m,)."""
+    gaps = np.zeros(len(sd), dtype=np.bool_)
+    for i in range(len(sd)):
+        for c in range(sd.shape[1]):
+            gaps[i] |= sd[i, c] == np.inf
+    return gaps
+
+
+@compiled
 def read(
     at: Layout, given: Given, x: Floats, i: int, above: Floats, below: Floats, beside: Floats
 ) -> None:
@@ -118,20 +137,29 @@ def read(
 
     Where it was not taken they are of no consequence, since all of it is divided by its sd.
     """
+    # Loops here and below touch few arrays each: of more, the compiler does not know that they do
+    # not overlap, and takes one lane after the other.
     lanes = len(at.side)
-    above[:] = 0.0
-    below[:] = at.constant[i]
-    beside[:] = 0.0
-    for p in range(at.reading_start[i], at.reading_start[i + 1]):
-        value = x[at.reading_column[p]]
-        over, under, shift = at.above[p], at.below[p], at.beside[p]
+    first, constant = at.reading_start[i], at.constant[i]
+    value, over, under = x[at.reading_column[first]], at.above[first], at.below[first]
+    for c in range(lanes):
+        above[c] = over * value[c]
+        below[c] = constant + under * value[c]
+    for p in range(first + 1, at.reading_start[i + 1]):
+        value, over, under = x[at.reading_column[p]], at.above[p], at.below[p]
         for c in range(lanes):
             above[c] += over * value[c]
             below[c] += under * value[c]
-            beside[c] += shift * value[c]
-    for c in range(lanes):
-        if given.sd[i, c] == np.inf:
-            above[c], below[c], beside[c] = 0.0, 1.0, 0.0
+    beside[:] = 0.0
+    for p in range(first, at.reading_start[i + 1]):
+        shift, value = at.beside[p], x[at.reading_column[p]]
+        if shift != 0.0:
+            for c in range(lanes):
+                beside[c] += shift * value[c]
+    if given.gaps[i]:
+        for c in range(lanes):
+            if given.sd[i, c] == np.inf:
+                above[c], below[c], beside[c] = 0.0, 1.0, 0.0
 
 
 @compiled
@@ -142,9 +170,13 @@ def objective(at: Layout, given: Given, x: Floats, total: Floats) -> None:
     total[:] = 0.0
     for i in range(len(at.reading_start) - 1):
         read(at, given, x, i, above, below, beside)
+        y, sd = given.y[i], given.sd[i]
         for c in range(lanes):
-            residual = (above[c] / below[c] + beside[c] - given.y[i, c]) / given.sd[i, c]
-            total[c] += residual * residual if below[c] > 0.0 else np.inf
+            above[c] = above[c] / below[c] + beside[c] - y[c]
+        for c in range(lanes):
+            above[c] /= sd[c]
+        for c in range(lanes):
+            total[c] += above[c] * above[c] if below[c] > 0.0 else np.inf
 
 
 @compiled
@@ -154,21 +186,23 @@ def linear_rows(
     """Give the rows and gradient of residuals cleared of their denominators."""
     lanes = len(at.side)
     above, below, beside = np.empty(lanes), np.empty(lanes), np.empty(lanes)
-    unmet, divisor = np.empty(lanes), np.empty(lanes)
+    divisor = np.empty(lanes)
     gradient[:] = 0.0
     for i in range(len(at.reading_start) - 1):
         read(at, given, x, i, above, below, beside)
+        y, sd = given.y[i], given.sd[i]
         for c in range(lanes):
             divisor[c] = max(below[c], least[c])
-            cleared = (above[c] - given.y[i, c] * below[c]) / divisor[c]
-            unmet[c] = (cleared + beside[c]) / given.sd[i, c]
+            above[c] -= y[c] * below[c]
+        for c in range(lanes):
+            above[c] = (above[c] / divisor[c] + beside[c]) / sd[c]
         for p in range(at.reading_start[i], at.reading_start[i + 1]):
             row, into = slope[p], gradient[at.reading_column[p]]
             over, under, shift = at.above[p], at.below[p], at.beside[p]
             for c in range(lanes):
-                entry = (over - given.y[i, c] * under) / divisor[c] + shift
-                row[c] = entry / given.sd[i, c]
-                into[c] += row[c] * unmet[c]
+                row[c] = ((over - y[c] * under) / divisor[c] + shift) / sd[c]
+            for c in range(lanes):
+                into[c] += row[c] * above[c]
 
 
 @compiled
@@ -191,29 +225,34 @@ def curved_rows(
     """
     lanes = len(at.side)
     above, below, beside = np.empty(lanes), np.empty(lanes), np.empty(lanes)
-    ratio, pull, weight, scaled = (
-        np.empty(lanes),
-        np.empty(lanes),
-        np.empty(lanes),
-        np.empty(lanes),
-    )
+    ratio, pull, weight = np.empty(lanes), np.empty(lanes), np.empty(lanes)
+    always, free = np.zeros(lanes), np.zeros(lanes)
+    for c in range(lanes):
+        always[c] = 1.0 if curved[c] else 0.0
+        free[c] = 1.0 if curved[c] and not pinned[c] else 0.0
     gradient[:] = 0.0
     objective[:] = 0.0
     for i in range(len(at.reading_start) - 1):
         read(at, given, x, i, above, below, beside)
+        y, sd, bent = given.y[i], given.sd[i], always if given.steady[i] else free
         for c in range(lanes):
-            ratio[c] = above[c] / below[c]
-            residual = ratio[c] + beside[c] - given.y[i, c]
-            bent = curved[c] and (given.steady[i] or not pinned[c])
-            pull[c] = ratio[c] + residual if bent else ratio[c]
-            weight[c] = 1.0 / given.sd[i, c]
-            scaled[c] = residual * weight[c]
-            objective[c] += scaled[c] * scaled[c]
             below[c] = 1.0 / below[c]
+            ratio[c] = above[c] * below[c]
+        for c in range(lanes):
+            weight[c] = 1.0 / sd[c]
+        for c in range(lanes):
+            above[c] = ratio[c] + beside[c] - y[c]
+        for c in range(lanes):
+            pull[c] = ratio[c] + bent[c] * above[c]
+        for c in range(lanes):
+            above[c] *= weight[c]
+            objective[c] += above[c] * above[c]
+        for c in range(lanes):
+            above[c] *= weight[c]
         for p in range(at.reading_start[i], at.reading_start[i + 1]):
             row, into = slope[p], gradient[at.reading_column[p]]
             over, under, shift = at.above[p], at.below[p], at.beside[p]
             for c in range(lanes):
-                straight = (over - ratio[c] * under) * below[c] + shift
                 row[c] = ((over - pull[c] * under) * below[c] + shift) * weight[c]
-                into[c] += straight * weight[c] * scaled[c]
+            for c in range(lanes):
+                into[c] += ((over - ratio[c] * under) * below[c] + shift) * above[c]

@@ -229,19 +229,24 @@ def _measure(at: Layout, slope: Floats, room: Room) -> None:
             into[c] += entry[c] * entry[c]
     largest[:] = 0.0
     for j in range(n):
-        for c in range(lanes):
-            strong = curvature[j, c] > 0.0 and not at.weak[j] and room.free[j, c]
-            size[j, c] = 1.0 / np.sqrt(curvature[j, c]) if strong else 0.0
+        of, read, free = size[j], curvature[j], room.free[j]
+        for c in range(lanes if not at.weak[j] else 0):
+            of[c] = 1.0 / np.sqrt(read[c]) if free[c] & (read[c] > 0.0) else 0.0
+        if at.weak[j]:
+            of[:] = 0.0
     for r in range(len(at.balance_start) - 1):
-        first, last = at.balance_start[r], at.balance_start[r + 1]
+        first, last, total = at.balance_start[r], at.balance_start[r + 1], row_size[r]
+        total[:] = 0.0
+        for p in range(first, last):
+            factor, of = at.balance[p], size[at.balance_column[p]]
+            for c in range(lanes):
+                total[c] += (factor * of[c]) ** 2
         for c in range(lanes):
-            total = 0.0
-            for p in range(first, last):
-                total += (at.balance[p] * size[at.balance_column[p], c]) ** 2
-            row_size[r, c] = 1.0 / np.sqrt(total) if total > 0.0 else 0.0
-            for p in range(first, last):
-                j, reached = at.balance_column[p], abs(at.balance[p]) * row_size[r, c]
-                largest[j, c] = max(largest[j, c], reached)
+            total[c] = 1.0 / np.sqrt(total[c]) if total[c] > 0.0 else 0.0
+        for p in range(first, last):
+            factor, into = abs(at.balance[p]), largest[at.balance_column[p]]
+            for c in range(lanes):
+                into[c] = max(into[c], factor * total[c])
     for r in range(len(at.balance_start) - 1):
         for p in range(at.balance_start[r], at.balance_start[r + 1]):
             j, entry = at.balance_column[p], abs(at.balance[p])
@@ -469,20 +474,26 @@ def _apply_border(at: Layout, room: Room, border: Border, residual: Floats) -> N
 
 
 @compiled
+def _largest(at: Layout, system: Floats, border: Floats, result: Floats) -> None:
+    """Give the size of the largest entry of each lane, (lanes,)."""
+    result[:] = 0.0
+    for part in (system, border):
+        for k in range(len(part)):
+            entry = part[k]
+            for c in range(len(at.side)):
+                result[c] = max(result[c], abs(entry[c]))
+
+
+@compiled
 def _refined(at: Layout, room: Room, border: Border, running: Bools) -> None:
     """
     Solve for ``right``, refined against the matrix without its shift.
 
     Leaves in ``seen`` how much of each lane's right-hand side is unmet.
     """
-    whole, lanes = len(at.order), len(at.side)
-    slots = len(border.row)
-    best, goal = np.full(lanes, np.inf), np.zeros(lanes)
-    for c in range(lanes):
-        for k in range(whole):
-            goal[c] = max(goal[c], abs(room.right[k, c]))
-        for s in range(slots):
-            goal[c] = max(goal[c], abs(border.right[s, c]))
+    lanes = len(at.side)
+    best, goal, worst = np.full(lanes, np.inf), np.empty(lanes), np.empty(lanes)
+    _largest(at, room.right, border.right, goal)
     room.found[:] = 0.0
     room.residual[:] = room.right
     border.multiplier[:] = 0.0
@@ -495,15 +506,11 @@ def _refined(at: Layout, room: Room, border: Border, running: Bools) -> None:
         _apply(at, room, room.found, room.residual)
         _apply_border(at, room, border, room.residual)
         again = False
+        _largest(at, room.residual, border.residual, worst)
         for c in range(lanes):
-            worst = 0.0
-            for k in range(whole):
-                worst = max(worst, abs(room.residual[k, c]))
-            for s in range(slots):
-                worst = max(worst, abs(border.residual[s, c]))
-            if running[c] and worst > LANE_SETTLED * goal[c] and worst < 0.5 * best[c]:
+            if running[c] and worst[c] > LANE_SETTLED * goal[c] and worst[c] < 0.5 * best[c]:
                 again = True
-            best[c] = min(best[c], worst)
+            best[c] = min(best[c], worst[c])
         if not again:
             break
     for c in range(lanes):
@@ -538,13 +545,16 @@ def step(
     """
     n, lanes = len(at.weak), len(at.side)
     for j in range(n):
+        held, closed, to, floor, now = bounds.lower[j], given.closed[j], move[j], low[j], x[j]
         for c in range(lanes):
-            still = bounds.lower[j, c] or bounds.pinned[j, c] or given.closed[j, c]
-            room.free[j, c] = not still
-            move[j, c] = low[j, c] - x[j, c] if bounds.lower[j, c] else 0.0
-            if given.closed[j, c]:
-                move[j, c] = -x[j, c]
-            room.right[j, c] = gradient[j, c] + room.weight[j, c] * move[j, c]
+            room.free[j, c] = not (held[c] | bounds.pinned[j, c] | closed[c])
+        for c in range(lanes):
+            to[c] = floor[c] - now[c] if held[c] else 0.0
+        for c in range(lanes):
+            to[c] = -now[c] if closed[c] else to[c]
+        right, downhill, weight = room.right[j], gradient[j], room.weight[j]
+        for c in range(lanes):
+            right[c] = downhill[c] + weight[c] * to[c]
     border = kept
     if keeping:
         border.right[:] = 0.0

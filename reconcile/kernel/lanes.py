@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from .compiled import compiled
-from .lane_readings import Given, Layout, curved_rows, linear_rows, objective, read, see
+from .lane_readings import Given, Layout, curved_rows, gaps_of, linear_rows, objective, read, see
 from .lane_system import Border, Bounds, Room, no_border, open_bounds, room_for, step
 from .limits import (
     ARMIJO,
@@ -108,14 +108,14 @@ def _judge(
             wrong[count] = j
             count += 1
     for g in range(len(at.within_start) - 1):
-        size = _size(at, given, g, c)
         if bounds.within[g, c]:
-            cost = shadow[g, c] * size
+            cost = shadow[g, c] * _size(at, given, g, c)
             bounds.pressing[g, c] = cost > MULTIPLIER_FLOOR
             bad = cost < -MULTIPLIER_FLOOR
         else:
             bounds.pressing[g, c] = False
-            bad = _slack(at, x, g, c) + _slack(at, move, g, c) < -BOUND_TOLERANCE * size
+            slack = _slack(at, x, g, c) + _slack(at, move, g, c)
+            bad = slack < 0.0 and slack < -BOUND_TOLERANCE * _size(at, given, g, c)
         if bad:
             wrong[count] = n + g
             count += 1
@@ -684,7 +684,8 @@ def descend_all(
             x[b, j] = start[j]
             every[j] = pins[j]
         bounds = open_bounds(at, every)
-        own = Given(y[b], sd[b], given.target, given.floor, given.scale, given.closed, given.steady)
+        shared = given.target, given.floor, given.scale, given.closed, given.steady
+        own = Given(y[b], sd[b], *shared, gaps_of(sd[b]))
         found = descend(at, own, x[b], bounds, passes, STACK_ROUNDS)
         state[b], steps[b], total[b] = found[0], found[1], found[3]
         for c in range(lanes):
