@@ -123,6 +123,35 @@ def _judge(
 
 
 @compiled
+def _clear(
+    at: Layout, given: Given, room: Room, x: Floats, low: Floats, bounds: Bounds, move: Floats
+) -> Bools:
+    """Say in which lanes no bound holds and none is broken, (lanes,): most have none near."""
+    lanes = len(at.side)
+    clear, slack = np.ones(lanes, dtype=np.bool_), np.empty(lanes)
+    for j in range(len(x)):
+        now, by, floor = x[j], move[j], low[j]
+        for c in range(lanes):
+            slack[c] = now[c] + by[c] - floor[c]
+        free, held, scale = room.free[j], bounds.lower[j], given.scale[j]
+        for c in range(lanes):
+            clear[c] &= not (held[c] | (free[c] & (slack[c] < -BOUND_TOLERANCE * scale[c])))
+    for g in range(len(at.within_start) - 1):
+        slack[:] = 0.0
+        for p in range(at.within_start[g], at.within_start[g + 1]):
+            now, by, entry = x[at.within_column[p]], move[at.within_column[p]], at.within[p]
+            for c in range(lanes):
+                slack[c] += entry * (now[c] + by[c])
+        held = bounds.within[g]
+        for c in range(lanes):
+            clear[c] &= not (held[c] | (slack[c] < 0.0))
+    for c in range(lanes):
+        if clear[c]:
+            bounds.pushing[:, c], bounds.pressing[:, c] = False, False
+    return clear
+
+
+@compiled
 def _exchange(bounds: Bounds, wrong: Ints, share: float, turn: int, c: int) -> None:
     """
     Hold what was broken, release what was held; what a bound had determined is so no longer.
@@ -304,12 +333,15 @@ def _inner(
         alive = state == RUNNING
         parts = at, given, room, slope, gradient, x, low, bounds, alive, move, shadow, unmet
         border = step(*parts, border, False)
+        clear = _clear(at, given, room, x, low, bounds, move)
         for c in range(lanes):
             if not running[c]:
                 continue
             if walk.on[c] and _go(at, given, x, low, bounds, move, walk, c):
                 continue
-            count = _judge(at, given, room, x, low, bounds, move, shadow, c, wrong)
+            count = 0
+            if not clear[c]:
+                count = _judge(at, given, room, x, low, bounds, move, shadow, c, wrong)
             if count == 0:
                 running[c] = _let_go(given, room, bounds, tried, c)
                 best[c] = n + groups + 1
@@ -540,15 +572,16 @@ def _chord(
     wrong = np.empty(n + len(bounds.within), dtype=np.int64)
     untried = np.zeros((n, lanes), dtype=np.bool_)
     alive = state == RUNNING
-    parts = at, given, room, slope, gradient, x, low, bounds, alive, move, shadow, unmet
-    step(*parts, border, True)
+    step(at, given, room, slope, gradient, x, low, bounds, alive, move, shadow, unmet, border, True)
     _decrements(at, slope, move, total, room.seen, size)
+    clear = _clear(at, given, room, x, low, bounds, move)
     for c in range(lanes):
         if not alive[c]:
             continue
         if not (size[c] <= KEPT_RATE * before[c] and unmet[c] <= MOST_UNMET):
             return False
-        if _judge(at, given, room, x, low, bounds, move, shadow, c, wrong) > 0:
+        parts = at, given, room, x, low, bounds, move, shadow, c, wrong
+        if not clear[c] and _judge(*parts) > 0:
             return False
         if _strongest(given, room, bounds, untried, c) >= 0:
             return False
