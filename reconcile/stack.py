@@ -24,7 +24,7 @@ from .faults import Fault, InvalidInput
 from .flowsheet import Flowsheet
 from .kernel import lanes
 from .kernel.budget import Budget, OverBudget, spending
-from .kernel.limits import BLOCKS, LANES, PLAIN_STEPS, SAME_OBJECTIVE
+from .kernel.limits import BLOCKS, PLAIN_STEPS, SAME_OBJECTIVE
 from .model import keys_of
 from .options import Options
 from .plan import PLANS
@@ -150,19 +150,20 @@ class _Together:
         assert plan.layout is not None  # noqa: S101 - only called where there is one
         closed = plan.model.absent
         middle = (case.values[: len(plan.keys)], case.sds[: len(plan.keys)])
-        wide, spread = (np.repeat(row[None], LANES, axis=0) for row in middle)
+        abreast = plan.layout.lanes(len(chosen))
+        layout = plan.layout.abreast(abreast)
+        wide, spread = (np.repeat(row[None], abreast, axis=0) for row in middle)
         given, start, _ = case.side_by_side(wide, spread, at, closed)
-        for begin in range(0, len(chosen), BLOCKS * LANES):
+        for begin in range(0, len(chosen), BLOCKS * abreast):
             case.budget.check()
-            part = chosen[begin : begin + BLOCKS * LANES]
-            y, sd = self._padded(part)
+            part = chosen[begin : begin + BLOCKS * abreast]
+            y, sd = self._padded(part, abreast)
             before, spread = case.before
-            blocks = len(y) // LANES
-            x = np.empty((blocks, plan.model.size, LANES))
+            x = np.empty((len(y) // abreast, plan.model.size, abreast))
             state, steps, objective, bounded, emptied = lanes.descend_all(
-                plan.layout.abreast(),
-                _in_blocks(np.nan_to_num(y), before),
-                _in_blocks(np.where(np.isnan(y), np.inf, sd), spread),
+                layout,
+                _in_blocks(np.nan_to_num(y), before, abreast),
+                _in_blocks(np.where(np.isnan(y), np.inf, sd), spread, abreast),
                 given,
                 np.ascontiguousarray(start[:, 0]),
                 plan.open_pins,
@@ -185,16 +186,16 @@ class _Together:
             self.bounded[part[mine]] = bounded.ravel()[mine]
             self.left[part[mine]] = False
 
-    def _padded(self, chosen: Ints) -> tuple[Floats, Floats]:
-        """Give values and sds of the chosen shifts, the last ones repeated to fill the lanes."""
-        full = np.resize(chosen, -(-len(chosen) // LANES) * LANES)
+    def _padded(self, chosen: Ints, abreast: int) -> tuple[Floats, Floats]:
+        """Give values and sds of the chosen shifts, some of them again to fill the lanes."""
+        full = np.resize(chosen, -(-len(chosen) // abreast) * abreast)
         return self.values[full], self.sds[full]
 
 
-def _in_blocks(shifts: Floats, common: Floats) -> Floats:
+def _in_blocks(shifts: Floats, common: Floats, abreast: int) -> Floats:
     """Give (shifts, readings) as (blocks, readings and what all share, lanes)."""
     whole = np.hstack((shifts, np.broadcast_to(common, (len(shifts), len(common)))))
-    blocks = whole.reshape(-1, LANES, whole.shape[1])
+    blocks = whole.reshape(-1, abreast, whole.shape[1])
     return np.ascontiguousarray(blocks.transpose(0, 2, 1))
 
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple, TypeAlias
 import numpy as np
 
 from .compiled import compiled
-from .limits import LANES
+from .limits import LANE_ROOM, LANES, VECTOR
 
 if TYPE_CHECKING:
     from .problem import Bools, Floats, Ints
@@ -21,13 +21,16 @@ if TYPE_CHECKING:
 Side: TypeAlias = "tuple[int] | Ints"
 
 ALONE: tuple[int] = (0,)
-ABREAST = np.arange(LANES)
 """
-The lanes of a layout, by number; loops over them are compiled for each of the two.
+The lanes of a layout, by number: one as a tuple, many as an array.
 
-The length of a tuple is known then, and nothing is left of loops over one lane; that of an array
-is not, and loops over many become loops over vectors, where unrolled ones would not.
+Loops over them are compiled for both.  The length of a tuple is known then, and nothing is left of
+loops over one lane; that of an array is not, and loops over many become loops over vectors, which
+they would not if they were unrolled.
 """
+
+COLUMNS = 15
+"""Numbers kept for each unknown and balance of a lane, beside its matrix and its factor."""
 
 
 class Layout(NamedTuple):
@@ -67,9 +70,15 @@ class Layout(NamedTuple):
     balance_entry: Ints
     side: Side
 
-    def abreast(self) -> Layout:
-        """Give the same for as many lanes as go side by side."""
-        return self._replace(side=ABREAST)
+    def abreast(self, lanes: int) -> Layout:
+        """Give the same for so many lanes side by side, more than one."""
+        return self._replace(side=np.arange(lanes))
+
+    def lanes(self, wanted: int) -> int:
+        """Say how many lanes to take for as many sets of values as are wanted, or fewer."""
+        entries = len(self.matrix_row) + len(self.rows) + COLUMNS * len(self.order)
+        fit = max(LANE_ROOM // entries // VECTOR * VECTOR, 2 * VECTOR)
+        return min(-(-wanted // VECTOR) * VECTOR, fit, LANES)
 
 
 class Given(NamedTuple):

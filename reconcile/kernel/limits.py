@@ -219,9 +219,12 @@ CLOSES_WELL = 1e-11
 """Imbalance beside the flows at a node beyond which the compiled road is not trusted: rounding
 leaves 1e-15 to 1e-13, and the promise is 1e-9 of the throughput."""
 
-LANES = 16
-"""Sets of values side by side: two to four vectors of a present processor, while the work of a
-small flowsheet still fits its nearest cache."""
+LANES = 64
+LANE_ROOM = 200_000
+VECTOR = 8
+"""Sets of values side by side at most, numbers that all of them may need together, and the multiple
+that lanes come in: every loop begins anew for each entry of a matrix, which takes as long as some
+tens of lanes, while what is worked on should stay in a near cache (1.6 MB here)."""
 
 MOST_UNMET = 1e-9
 """Share of a linear system's right-hand side that may be left unmet after refinement: 1e-14 is
@@ -232,7 +235,7 @@ LANE_SETTLED = 1e-10
 DUAL_SHIFT, as a rule.  Each step takes up what the one before has left, so that balances close to
 rounding all the same."""
 
-BLOCKS = 64
+BLOCKS = 16
 """Blocks of lanes handed to the compiled loop at once: enough that Python costs nothing beside it,
 few enough that time budgets are kept and memory stays small."""
 

@@ -14,8 +14,8 @@ from reconcile.stack import CODES, Stack, reconcile_stack
 from tests.flowsheets import Array, Circuit, Sampling, random_circuit
 from tests.studies.agreement import general_circuit
 
-SHIFTS = 2 * LANES + 3
-"""Two full blocks and a part of one."""
+SHIFTS = LANES + 3
+"""A full block and a part of one."""
 
 
 def _truth(circuit: Circuit) -> Array:
