@@ -41,9 +41,9 @@ def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
     if made is function:
         # Compiling is switched off (NUMBA_DISABLE_JIT): the same loops, as Python runs them.
         return function
-    # The compiler itself asks only whether the file of this one loop has changed; and it asks only
-    # after it has read what was kept, which fails where a tuple's type has moved, unless the version
-    # differs.
+    # The compiler itself asks only whether the file of this one loop has changed; and that only
+    # when it has read what was kept, which fails where the type of a tuple has moved, unless the
+    # version differs.
     kept = cast("Any", made)._cache._cache_file  # noqa: SLF001
     kept._source_stamp = _stamp()  # noqa: SLF001
     kept._version = f"{kept._version}, {_stamp()}"  # noqa: SLF001

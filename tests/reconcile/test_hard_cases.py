@@ -392,8 +392,7 @@ def test_a_component_of_parts_per_million_is_judged_as_if_it_were_a_per_cent():
 
     assert first.outcome is second.outcome is Outcome.CLOSED
     scaled = {
-        key: replace(
-            item,
+        key: item._replace(
             value=None if item.value is None else item.value * 1e4,
             sd=None if item.sd is None else item.sd * 1e4,
         )
