@@ -230,10 +230,10 @@ MOST_UNMET = 1e-9
 """Share of a linear system's right-hand side that may be left unmet after refinement: 1e-14 is
 usual, and a pivot that has cancelled leaves 1e-3 or more."""
 
-LANE_SETTLED = 1e-10
-"""Relative residual that needs no further refinement there: what one substitution leaves of
-DUAL_SHIFT, as a rule.  Each step takes up what the one before has left, so that balances close to
-rounding all the same."""
+LANE_SETTLED = 1e-12
+"""Relative residual that needs no further refinement there: each step takes up what the one before
+has left, so that balances close to rounding all the same.  With 1e-10, all that one substitution
+leaves of DUAL_SHIFT, balances of small flows beside large ones closed to 1e-10 only."""
 
 BLOCKS = 16
 """Blocks of lanes handed to the compiled loop at once: enough that Python costs nothing beside it,
