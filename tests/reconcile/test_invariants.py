@@ -117,8 +117,7 @@ def test_the_unit_of_mass_changes_nothing_but_units(circuit: Circuit, unit: floa
     second = balanced(circuit.flowsheet, readings)
 
     scaled = {
-        key: replace(
-            item,
+        key: item._replace(
             value=None if item.value is None else item.value / unit,
             sd=None if item.sd is None else item.sd / unit,
         )
@@ -140,7 +139,7 @@ def test_a_common_factor_on_all_errors_leaves_the_values(circuit: Circuit, facto
     second = balanced(circuit.flowsheet, readings)
 
     scaled = {
-        key: replace(item, sd=None if item.sd is None else item.sd / factor)
+        key: item._replace(sd=None if item.sd is None else item.sd / factor)
         for key, item in items(second).items()
     }
     assert differences(items(first), scaled) == []

@@ -214,8 +214,7 @@ def test_the_unit_of_mass_does_not_matter_to_a_survey_of_every_kind(seed: int) -
     kilograms = everything(reconcile_balance(SHEET, scaled(noisy(seed), 1000.0)))
 
     back = {
-        key: replace(
-            item,
+        key: item._replace(
             value=None if item.value is None else item.value / 1000,
             sd=None if item.sd is None else item.sd / 1000,
         )
@@ -402,8 +401,7 @@ def test_gold_in_grams_per_tonne_is_reconciled_as_if_it_were_a_per_cent(seed: in
 
     small = reconcile_balance(sheet, readings)
     back = {
-        key: replace(
-            item,
+        key: item._replace(
             value=None if item.value is None else item.value / factor[key[2]],
             sd=None if item.sd is None else item.sd / factor[key[2]],
         )

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from scipy.stats import chi2, ncx2, norm
 
 from reconcile import Flowsheet, Options, Reading, reconcile_balance
-from reconcile.engine import MENDED, _key, walked
+from reconcile.engine import MENDED, walked
 from reconcile.evidence.elimination import Elimination, View
 from reconcile.evidence.exchanges import Exchanges
 from reconcile.evidence.mending import mending
@@ -30,6 +30,7 @@ from reconcile.evidence.serial import Search
 from reconcile.findings import Exchanged, Hypothesis, Suspicion
 from reconcile.kernel.lazy import lazy
 from reconcile.linearisation import Linearisation
+from reconcile.model import keys_of
 from reconcile.options import Control, Prior, Scrutiny
 from reconcile.plan import PLANS
 from reconcile.stack import objectives, reconcile_stack
@@ -330,7 +331,7 @@ def searched(sheet: Flowsheet, readings: list[Reading]) -> list[Hypothesis]:
         told = (one for f in balance.evidence.findings for one in f.explanations)
         return [one.test.hypothesis for one in told]
     # Without a balance the failure names the exchange that would lead to a sound one.
-    keys = [_key(sheet, r) for r in readings]
+    keys = keys_of(sheet, readings)
     plan = PLANS.of(sheet, keys, [r.loss for r in readings], [r.sd == 0 for r in readings])
 
     def side_by_side(values: Array, sds: Array) -> Array:
