@@ -118,7 +118,7 @@ class Beside:
 
 @dataclass(frozen=True)
 class Told:
-    """Seconds of the evidence by itself, and of the public call, cold and with its plan kept."""
+    """Seconds of the evidence by itself, the plan kept, and of the public call, cold and warm."""
 
     evidence: float
     cold: float
@@ -227,6 +227,8 @@ def timed_solve(work: Callable[[], T]) -> tuple[float, T]:
 
 def _told(chosen: Survey, values: Array, solution: Solution) -> Told:
     readings = chosen.readings(values)
+    # What is worked out once for a plan is in the cold call, as the plan itself is.
+    engine.evidence(solution, readings)
     evidence = middle(partial(engine.evidence, solution, readings))
     engine.forget()
     cold = seconds(partial(engine.whole, chosen, readings))[0]
