@@ -6,6 +6,8 @@ import shutil
 import sys
 import tempfile
 
+import pytest
+
 # Two workers of two threads each on two cores make small matrices many times slower.  The limit
 # counts only if it is set before the numerical libraries load, in this process and in those that
 # tests start.
@@ -30,3 +32,22 @@ if "XDG_RUNTIME_DIR" not in os.environ:
 # A server that a test starts leaves the user's own database alone.
 if "EVENLODE_DATABASE_URL" not in os.environ:
     os.environ["EVENLODE_DATABASE_URL"] = f"sqlite:///{_folder('evenlode-data-')}/evenlode.db"
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Compile the numerical loops once, before several workers would all compile them at a time."""
+    if hasattr(config, "workerinput") or not config.getoption("numprocesses", None):
+        return
+    # Only now, since the limit of threads must be set before.
+    import numpy as np  # noqa: PLC0415
+
+    from reconcile import reconcile_balance  # noqa: PLC0415
+    from reconcile.stack import reconcile_stack  # noqa: PLC0415
+    from tests.benchmarks.flowsheets import Family, survey  # noqa: PLC0415
+
+    small, large = (survey(Family.DENSE, streams, 2, 1) for streams in (8, 300))
+    for chosen in (small, large):
+        readings = chosen.readings(chosen.draw(np.random.default_rng(1)))
+        reconcile_balance(chosen.flowsheet, readings)
+    values = np.array([[reading.value for reading in readings]])
+    reconcile_stack(large.flowsheet, readings, np.repeat(values, 20, axis=0))
