@@ -12,6 +12,7 @@ import scipy.sparse as sp
 from reconcile import Balance, linearisation, reconcile_balance
 from reconcile.kernel import compiled, factory
 from reconcile.kernel.ldl import Numeric, Symbolic
+from tests.flowsheets import Array
 from tests.studies.agreement import general_circuit
 
 TABLES = ("masses", "assays", "component_masses", "yields", "recoveries", "splits")
@@ -59,15 +60,19 @@ def _quasi_definite(seed: int) -> sp.csc_array:
     return sp.csc_array(sp.block_array([[upper, rows.T], [rows, -0.01 * sp.eye_array(15)]]))
 
 
-@pytest.mark.parametrize("seed", range(5))
-def test_the_factor_solves_and_inverts_as_dense_algebra_does(seed: int):
-    """Solutions, selected inverse and quadratic forms agree with numpy's dense inverse."""
+def _factored(seed: int) -> tuple[Array, Symbolic, Numeric]:
+    """Give the dense inverse of a matrix, and its sparse pattern and factor."""
     matrix = _quasi_definite(seed)
-    inverse = np.linalg.inv(matrix.toarray())
     upper = sp.csc_array(sp.triu(matrix, format="csc"))
     upper.sort_indices()
     symbolic = Symbolic(upper.indptr.astype(np.int64), upper.indices.astype(np.int64))
-    numeric = Numeric(symbolic, upper.data, 0.0, 1.0)
+    return np.linalg.inv(matrix.toarray()), symbolic, Numeric(symbolic, upper.data, 0.0, 1.0)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_the_factor_solves_and_inverts_as_dense_algebra_does(seed: int):
+    """Solutions, selected inverse and quadratic forms agree with numpy's dense inverse."""
+    inverse, symbolic, numeric = _factored(seed)
     right = np.random.default_rng(seed).normal(size=(55, 3))
 
     np.testing.assert_allclose(numeric.solve(right), inverse @ right, rtol=1e-9, atol=1e-10)
@@ -84,12 +89,7 @@ def test_the_factor_solves_and_inverts_as_dense_algebra_does(seed: int):
 @pytest.mark.parametrize("seed", range(5))
 def test_rows_that_share_their_elimination_have_the_forms_of_dense_algebra(seed: int):
     """Rows of any length, far apart or near, alone or with kin, agree with a dense inverse."""
-    matrix = _quasi_definite(seed)
-    inverse = np.linalg.inv(matrix.toarray())
-    upper = sp.csc_array(sp.triu(matrix, format="csc"))
-    upper.sort_indices()
-    symbolic = Symbolic(upper.indptr.astype(np.int64), upper.indices.astype(np.int64))
-    numeric = Numeric(symbolic, upper.data, 0.0, 1.0)
+    inverse, _, numeric = _factored(seed)
     rng = np.random.default_rng(seed)
     asked = rng.normal(size=(60, 55)) * (rng.random((60, 55)) < rng.uniform(0, 0.6, (60, 1)))
     sparse = sp.csr_array(asked)

@@ -43,7 +43,7 @@ _ZIP_MAGIC = b"PK\x03\x04"
 _UNREADABLE = (
     *(zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error, ParseError, DefusedXmlException),
     *(KeyError, ValueError, TypeError, AttributeError, IndexError, EOFError),
-    *(NotImplementedError, RuntimeError, OSError),
+    *(RuntimeError, OSError),
 )
 """What a file that is none, or is broken, makes of those who read it."""
 

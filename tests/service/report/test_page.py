@@ -47,7 +47,7 @@ def test_the_same_reply_gives_the_same_bytes(content: bytes) -> None:
 
 
 def test_hostile_names_stay_text() -> None:
-    """What would be markup, a formula or a placeholder stands on the page as it was given."""
+    """What would be markup, a formula or a template's braces stands on the page as it was given."""
     tree = parsed(page(document_of(hostile_reply())))
     shown = {"".join(found.itertext()) for found in tree.iter(f"{HTML}bdi")}
 
