@@ -1,8 +1,9 @@
 """
 The linear system behind one step of many sets of values side by side, compiled.
 
-Scaled, factored on one order and one symbolic factor, and solved with refinement.  Bounds between
-unknowns that hold are few, so they border the system instead of standing in its pattern.
+Scaled, and factored on one order and one symbolic factor.  Bounds between unknowns that hold are
+few, so they border the system (:mod:`~reconcile.kernel.lane_border`) instead of standing in its
+pattern.
 """
 
 from __future__ import annotations
@@ -13,18 +14,11 @@ import numpy as np
 
 from .compiled import compiled
 from .lane_readings import Given, Layout, add_square
-from .ldl import factorise, substitute, substitute_one
-from .limits import (
-    CANCELLED_PIVOT,
-    DEPENDENT_PIVOT,
-    DUAL_SHIFT,
-    LANE_REFINEMENTS,
-    LANE_SETTLED,
-    LOST_PIVOT,
-)
+from .ldl import factorise, substitute_one
+from .limits import CANCELLED_PIVOT, DUAL_SHIFT, LOST_PIVOT
 
 if TYPE_CHECKING:
-    from .problem import Bools, Floats, Ints
+    from .problem import Bools, Floats
 
 
 class Bounds(NamedTuple):
@@ -62,7 +56,8 @@ class Room(NamedTuple):
     """
     Space for one inner problem.
 
-    ``prop`` (lanes,) marks lanes where readings are missing, while the order counts on them all.
+    ``free`` (n, lanes) is what was free when the matrix was made; ``prop`` (lanes,) marks lanes
+    where readings are missing, while the order counts on them all.
     """
 
     free: Bools
@@ -83,23 +78,6 @@ class Room(NamedTuple):
     cost: Floats
     terms: Floats
     prop: Bools
-
-
-class Border(NamedTuple):
-    """
-    The bounds between unknowns that hold, in the slots that they take in each lane.
-
-    ``row`` (slots, lanes) their rows, -1 in a slot without one; ``spread`` (slots, n + e, lanes)
-    the system solved for each; ``schur`` (slots, slots, lanes) what they leave, factored;
-    ``multiplier``, ``right`` and ``residual`` (slots, lanes).
-    """
-
-    row: Ints
-    spread: Floats
-    schur: Floats
-    multiplier: Floats
-    right: Floats
-    residual: Floats
 
 
 @compiled
@@ -134,7 +112,8 @@ def room_for(at: Layout, given: Given) -> Room:
 
 
 @compiled
-def _factor(at: Layout, room: Room) -> None:
+def factor_lanes(at: Layout, room: Room) -> None:
+    """Factor what was assembled."""
     n, lanes = len(at.order), len(at.side)
     if lanes == 1:
         factorise(
@@ -179,7 +158,7 @@ def _factor(at: Layout, room: Room) -> None:
 
 
 @compiled
-def _substitute(at: Layout, room: Room, right: Floats) -> None:
+def substitute_lanes(at: Layout, room: Room, right: Floats) -> None:
     """Solve for ``right`` (n + e, lanes) in place."""
     n, lanes = len(at.order), len(at.side)
     if lanes == 1:
@@ -217,7 +196,7 @@ def _substitute(at: Layout, room: Room, right: Floats) -> None:
 
 
 @compiled
-def _measure(at: Layout, slope: Floats, room: Room) -> None:
+def measure(at: Layout, slope: Floats, room: Room) -> None:
     """Bring unknowns and equalities to pivots of about one, as ``elimination.sizes`` does."""
     n, lanes = len(at.weak), len(at.side)
     size, row_size, largest = room.size, room.row_size, room.largest
@@ -267,7 +246,7 @@ def _measure(at: Layout, slope: Floats, room: Room) -> None:
 
 
 @compiled
-def _assemble(at: Layout, slope: Floats, room: Room, bounds: Bounds) -> None:
+def assemble(at: Layout, slope: Floats, room: Room, bounds: Bounds) -> None:
     """
     Fill the matrix to be factored, without its border.
 
@@ -313,7 +292,7 @@ def _own(room: Room, j: int, c: int) -> float:
 
 
 @compiled
-def _apply(at: Layout, room: Room, found: Floats, residual: Floats) -> None:
+def apply_system(at: Layout, room: Room, found: Floats, residual: Floats) -> None:
     """Take the matrix, without the shift of the equalities, times ``found`` off the residual."""
     n, lanes = len(at.weak), len(at.side)
     add_square(at, room.scaled, found, -1.0, residual, room.seen)
@@ -327,299 +306,3 @@ def _apply(at: Layout, room: Room, found: Floats, residual: Floats) -> None:
                 entry = at.balance[p] * room.size[j, c] * room.row_size[r, c]
                 residual[j, c] -= entry * found[n + r, c]
                 residual[n + r, c] -= entry * found[j, c]
-
-
-@compiled
-def no_border(at: Layout) -> Border:
-    """Give a border before any bound holds."""
-    nothing: Border = _empty(np.full((0, len(at.side)), -1, dtype=np.int64), len(at.order))
-    return nothing
-
-
-@compiled
-def _empty(row: Ints, whole: int) -> Border:
-    slots, lanes = row.shape
-    return Border(
-        row,
-        np.zeros((slots, whole, lanes)),
-        np.zeros((slots, slots, lanes)),
-        np.zeros((slots, lanes)),
-        np.zeros((slots, lanes)),
-        np.zeros((slots, lanes)),
-    )
-
-
-@compiled
-def _border(at: Layout, room: Room, within: Bools, running: Bools) -> Border:
-    """Gather the bounds between unknowns that hold, and solve the system for each."""
-    whole, lanes = len(at.order), len(at.side)
-    count = np.zeros(lanes, dtype=np.int64)
-    for g in range(len(at.within_start) - 1):
-        for c in range(lanes):
-            if within[g, c] and running[c]:
-                count[c] += 1
-    slots = count.max()
-    row = np.full((slots, lanes), -1, dtype=np.int64)
-    count[:] = 0
-    for g in range(len(at.within_start) - 1 if slots > 0 else 0):
-        for c in range(lanes):
-            if within[g, c] and running[c]:
-                row[count[c], c] = g
-                count[c] += 1
-    border: Border = _empty(row, whole)
-    for s in range(slots):
-        for c in range(lanes):
-            if row[s, c] >= 0:
-                for p in range(at.within_start[row[s, c]], at.within_start[row[s, c] + 1]):
-                    j = at.within_column[p]
-                    border.spread[s, j, c] = at.within[p] * room.size[j, c]
-    if lanes == 1 and slots > 0:
-        _spread_alone(at, room, border.spread)
-    else:
-        for s in range(slots):
-            _substitute(at, room, border.spread[s])
-    for s in range(slots):
-        for t in range(s + 1):
-            for c in range(lanes):
-                border.schur[s, t, c] = _across(at, room, row[s, c], border.spread[t], c)
-    _factor_border(at, border)
-    return border
-
-
-@compiled
-def _spread_alone(at: Layout, room: Room, spread: Floats) -> None:
-    """Solve for all slots of a single lane together, (slots, n + e, 1), in place."""
-    slots, whole = spread.shape[0], spread.shape[1]
-    rights = np.empty((whole, slots))
-    for k in range(whole):
-        for s in range(slots):
-            rights[k, s] = spread[s, at.order[k], 0]
-    lower, inverse = room.lower.reshape(room.lower.size), room.inverse.reshape(whole)
-    substitute(at.start, at.rows, lower, inverse, rights)
-    for k in range(whole):
-        for s in range(slots):
-            spread[s, at.order[k], 0] = rights[k, s]
-
-
-@compiled
-def _across(at: Layout, room: Room, row: int, vector: Floats, c: int) -> float:
-    """Give a scaled bound's row times a vector (n + e, lanes) in one lane, zero without a row."""
-    total = 0.0
-    if row >= 0:
-        for p in range(at.within_start[row], at.within_start[row + 1]):
-            j = at.within_column[p]
-            total += at.within[p] * room.size[j, c] * vector[j, c]
-    return total
-
-
-@compiled
-def _factor_border(at: Layout, border: Border) -> None:
-    """Factor what the bounds leave, in place; one that follows from the others has no say."""
-    slots, lanes = len(border.row), len(at.side)
-    schur = border.schur
-    for c in range(lanes):
-        largest = 0.0
-        for s in range(slots):
-            largest = max(largest, schur[s, s, c])
-        for s in range(slots):
-            for t in range(s):
-                if schur[t, t, c] == np.inf:
-                    schur[s, t, c] = 0.0
-                    continue
-                for u in range(t):
-                    if schur[u, u, c] < np.inf:
-                        schur[s, t, c] -= schur[s, u, c] * schur[t, u, c] * schur[u, u, c]
-                schur[s, t, c] /= schur[t, t, c]
-                schur[s, s, c] -= schur[s, t, c] ** 2 * schur[t, t, c]
-            if not schur[s, s, c] > DEPENDENT_PIVOT * largest:
-                schur[s, s, c] = np.inf
-
-
-@compiled
-def _add_border(at: Layout, room: Room, border: Border, found: Floats) -> None:
-    """Turn a solution without the bounds (n + e, lanes) into one with them, in place."""
-    slots, lanes = len(border.row), len(at.side)
-    schur = border.schur
-    part = np.zeros(slots)
-    for c in range(lanes):
-        for s in range(slots):
-            part[s] = _across(at, room, border.row[s, c], found, c) - border.residual[s, c]
-            for t in range(s):
-                part[s] -= schur[s, t, c] * part[t]
-        for s in range(slots - 1, -1, -1):
-            part[s] /= schur[s, s, c]
-            for t in range(s + 1, slots):
-                part[s] -= schur[t, s, c] * part[t]
-        for s in range(slots):
-            border.multiplier[s, c] += part[s]
-            if part[s] != 0.0:
-                for k in range(len(found)):
-                    found[k, c] -= border.spread[s, k, c] * part[s]
-
-
-@compiled
-def _apply_border(at: Layout, room: Room, border: Border, residual: Floats) -> None:
-    """Take the border off the residual of the system, and give that of the bounds themselves."""
-    slots, lanes = len(border.row), len(at.side)
-    for s in range(slots):
-        for c in range(lanes):
-            row = border.row[s, c]
-            if row < 0 or border.schur[s, s, c] == np.inf:
-                border.residual[s, c] = 0.0
-                continue
-            border.residual[s, c] = border.right[s, c] - _across(at, room, row, room.found, c)
-            for p in range(at.within_start[row], at.within_start[row + 1]):
-                j = at.within_column[p]
-                residual[j, c] -= at.within[p] * room.size[j, c] * border.multiplier[s, c]
-
-
-@compiled
-def _largest(at: Layout, system: Floats, border: Floats, result: Floats) -> None:
-    """Give the size of the largest entry of each lane, (lanes,)."""
-    result[:] = 0.0
-    for part in (system, border):
-        for k in range(len(part)):
-            entry = part[k]
-            for c in range(len(at.side)):
-                result[c] = max(result[c], abs(entry[c]))
-
-
-@compiled
-def _refined(at: Layout, room: Room, border: Border, running: Bools) -> None:
-    """
-    Solve for ``right``, refined against the matrix without its shift.
-
-    Leaves in ``seen`` how much of each lane's right-hand side is unmet.
-    """
-    lanes = len(at.side)
-    best, goal, worst = np.full(lanes, np.inf), np.empty(lanes), np.empty(lanes)
-    _largest(at, room.right, border.right, goal)
-    room.found[:] = 0.0
-    room.residual[:] = room.right
-    border.multiplier[:] = 0.0
-    border.residual[:] = border.right
-    for _ in range(LANE_REFINEMENTS):
-        _substitute(at, room, room.residual)
-        _add_border(at, room, border, room.residual)
-        room.found[:] += room.residual
-        room.residual[:] = room.right
-        _apply(at, room, room.found, room.residual)
-        _apply_border(at, room, border, room.residual)
-        again = False
-        _largest(at, room.residual, border.residual, worst)
-        for c in range(lanes):
-            if running[c] and worst[c] > LANE_SETTLED * goal[c] and worst[c] < 0.5 * best[c]:
-                again = True
-            best[c] = min(best[c], worst[c])
-        if not again:
-            break
-    for c in range(lanes):
-        room.seen[c] = best[c] / goal[c] if goal[c] > 0.0 else 0.0
-
-
-@compiled
-def step(
-    at: Layout,
-    given: Given,
-    room: Room,
-    slope: Floats,
-    gradient: Floats,
-    x: Floats,
-    low: Floats,
-    bounds: Bounds,
-    running: Bools,
-    move: Floats,
-    shadow: Floats,
-    unmet: Floats,
-    kept: Border,
-    keeping: bool,
-) -> Border:
-    """
-    Give the step for what is held, and what each unknown that is held costs.
-
-    ``keeping`` takes the factor as it was left by the step before, whose rows ``slope`` must then
-    be and whose border is ``kept``, with the same held: only the gradient and the point are new.
-    Gives the border for the next that keeps.
-    ``shadow`` (g, lanes) takes what each bound between unknowns costs, zero where it does not hold;
-    ``unmet`` (lanes,) says how much of the system rounding left unsolved.
-    """
-    n, lanes = len(at.weak), len(at.side)
-    for j in range(n):
-        held, closed, to, floor, now = bounds.lower[j], given.closed[j], move[j], low[j], x[j]
-        for c in range(lanes):
-            room.free[j, c] = not (held[c] | bounds.pinned[j, c] | closed[c])
-        for c in range(lanes):
-            to[c] = floor[c] - now[c] if held[c] else 0.0
-        for c in range(lanes):
-            to[c] = -now[c] if closed[c] else to[c]
-        right, downhill, weight = room.right[j], gradient[j], room.weight[j]
-        for c in range(lanes):
-            right[c] = downhill[c] + weight[c] * to[c]
-    border = kept
-    if keeping:
-        border.right[:] = 0.0
-    else:
-        _measure(at, slope, room)
-        _assemble(at, slope, room, bounds)
-        _factor(at, room)
-        border = _border(at, room, bounds.within, running)
-    add_square(at, slope, move, 1.0, room.right, room.seen)
-    for j in range(n):
-        for c in range(lanes):
-            room.right[j, c] *= -room.size[j, c]
-    for r in range(len(at.balance_start) - 1):
-        for c in range(lanes):
-            lack = given.target[r, c]
-            for p in range(at.balance_start[r], at.balance_start[r + 1]):
-                j = at.balance_column[p]
-                lack -= at.balance[p] * (x[j, c] + move[j, c])
-            room.right[n + r, c] = lack * room.row_size[r, c]
-    for s in range(len(border.row)):
-        for c in range(lanes):
-            row = border.row[s, c]
-            if row >= 0 and border.schur[s, s, c] < np.inf:
-                for p in range(at.within_start[row], at.within_start[row + 1]):
-                    j = at.within_column[p]
-                    border.right[s, c] -= at.within[p] * (x[j, c] + move[j, c])
-    _refined(at, room, border, running)
-    unmet[:] = room.seen
-    _costs(at, room, border, slope, gradient, move, shadow)
-    return border
-
-
-@compiled
-def _costs(
-    at: Layout,
-    room: Room,
-    border: Border,
-    slope: Floats,
-    gradient: Floats,
-    move: Floats,
-    shadow: Floats,
-) -> None:
-    """Add the free part of the step to ``move``, and give what everything that is held costs."""
-    n, lanes = len(at.weak), len(at.side)
-    for j in range(n):
-        for c in range(lanes):
-            move[j, c] += room.size[j, c] * room.found[j, c]
-            room.cost[j, c] = gradient[j, c] + room.weight[j, c] * move[j, c]
-            room.terms[j, c] = abs(gradient[j, c])
-    add_square(at, slope, move, 1.0, room.cost, room.seen)
-    for r in range(len(at.balance_start) - 1):
-        for p in range(at.balance_start[r], at.balance_start[r + 1]):
-            j = at.balance_column[p]
-            for c in range(lanes):
-                term = at.balance[p] * room.row_size[r, c] * room.found[n + r, c]
-                room.cost[j, c] += term
-                room.terms[j, c] += abs(term)
-    shadow[:] = 0.0
-    for s in range(len(border.row)):
-        for c in range(lanes):
-            row = border.row[s, c]
-            if row < 0:
-                continue
-            shadow[row, c] = -border.multiplier[s, c]
-            for p in range(at.within_start[row], at.within_start[row + 1]):
-                j = at.within_column[p]
-                room.cost[j, c] += at.within[p] * border.multiplier[s, c]
-                room.terms[j, c] += abs(at.within[p] * border.multiplier[s, c])

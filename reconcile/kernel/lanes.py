@@ -15,8 +15,10 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from .compiled import compiled
+from .lane_border import Border, no_border
 from .lane_readings import Given, Layout, curved_rows, gaps_of, linear_rows, objective, read, see
-from .lane_system import Border, Bounds, Room, no_border, open_bounds, room_for, step
+from .lane_step import AFRESH, SAME_HELD, SAME_ROWS, step
+from .lane_system import Bounds, Room, open_bounds, room_for
 from .limits import (
     ARMIJO,
     BLOCK_ROUNDS,
@@ -44,6 +46,7 @@ from .limits import (
     STACK_ROUNDS,
     STALL_ROUNDS,
     STEADY_DIVISOR,
+    WRONG_FOR_A_ROUND,
 )
 
 if TYPE_CHECKING:
@@ -55,22 +58,34 @@ RUNNING, CONVERGED, BEYOND, UNSETTLED, STEPS, NUMBERS, AGAIN = range(7)
 ``NUMBERS`` beyond the range of the arithmetic; ``AGAIN`` between two tries of one step."""
 
 
+class _Rows(NamedTuple):
+    """Bounds between unknowns by row: what a layout has of them, for calls made for each."""
+
+    start: Ints
+    column: Ints
+    entry: Floats
+
+
 @compiled
-def _slack(at: Layout, vector: Floats, g: int, c: int) -> float:
+def _within(at: Layout) -> _Rows:
+    return _Rows(at.within_start, at.within_column, at.within)
+
+
+@compiled
+def _slack(rows: _Rows, vector: Floats, g: int, c: int) -> float:
     """Give a bound between unknowns times a vector (n, lanes) in one lane."""
     total = 0.0
-    for p in range(at.within_start[g], at.within_start[g + 1]):
-        total += at.within[p] * vector[at.within_column[p], c]
+    for p in range(rows.start[g], rows.start[g + 1]):
+        total += rows.entry[p] * vector[rows.column[p], c]
     return total
 
 
 @compiled
-def _size(at: Layout, given: Given, g: int, c: int) -> float:
-    """Give the largest term of a bound between unknowns in one lane."""
+def _size(rows: _Rows, scale: Floats, g: int, c: int) -> float:
+    """Give the largest term of a bound between unknowns of ``scale`` (n, lanes) in one lane."""
     largest = 0.0
-    for p in range(at.within_start[g], at.within_start[g + 1]):
-        reached = abs(at.within[p]) * given.scale[at.within_column[p], c]
-        largest = max(largest, reached)
+    for p in range(rows.start[g], rows.start[g + 1]):
+        largest = max(largest, abs(rows.entry[p]) * scale[rows.column[p], c])
     return largest
 
 
@@ -92,7 +107,7 @@ def _judge(
 
     ``wrong`` (n + g,) takes their positions; what pushes back is marked on the way.
     """
-    n, count = len(x), 0
+    n, count, rows = len(x), 0, _within(at)
     for j in range(n):
         scale = given.scale[j, c]
         if bounds.lower[j, c]:
@@ -109,13 +124,13 @@ def _judge(
             count += 1
     for g in range(len(at.within_start) - 1):
         if bounds.within[g, c]:
-            cost = shadow[g, c] * _size(at, given, g, c)
+            cost = shadow[g, c] * _size(rows, given.scale, g, c)
             bounds.pressing[g, c] = cost > MULTIPLIER_FLOOR
             bad = cost < -MULTIPLIER_FLOOR
         else:
             bounds.pressing[g, c] = False
-            slack = _slack(at, x, g, c) + _slack(at, move, g, c)
-            bad = slack < 0.0 and slack < -BOUND_TOLERANCE * _size(at, given, g, c)
+            slack = _slack(rows, x, g, c) + _slack(rows, move, g, c)
+            bad = slack < 0.0 and slack < -BOUND_TOLERANCE * _size(rows, given.scale, g, c)
         if bad:
             wrong[count] = n + g
             count += 1
@@ -225,13 +240,15 @@ def _set_out(
     at: Layout, given: Given, x: Floats, low: Floats, bounds: Bounds, walk: _Walk, c: int
 ) -> None:
     """Begin a walk: hold what the point touches."""
-    walk.on[c] = True
+    rows, walk.on[c] = _within(at), True
     for j in range(len(x)):
         walk.done[j, c] = max(low[j, c] - x[j, c], 0.0)
         touched = x[j, c] - low[j, c] <= BOUND_TOLERANCE * given.scale[j, c]
         bounds.lower[j, c] = touched and not (given.closed[j, c] or bounds.pins[j, c])
     for g in range(len(at.within_start) - 1):
-        bounds.within[g, c] = _slack(at, x, g, c) <= BOUND_TOLERANCE * _size(at, given, g, c)
+        bounds.within[g, c] = _slack(rows, x, g, c) <= BOUND_TOLERANCE * _size(
+            rows, given.scale, g, c
+        )
     _pin_again(bounds, c)
 
 
@@ -255,7 +272,8 @@ def _go(
     c: int,
 ) -> bool:
     """Go towards a move until a bound is met, and hold that; say whether one was met."""
-    n, done, share, met = len(x), walk.done, 1.0, -1
+    n, done, rows = len(x), walk.done, _within(at)
+    share, met = 1.0, -1
     for j in range(n):
         if bounds.lower[j, c] or bounds.pinned[j, c] or given.closed[j, c]:
             continue
@@ -267,8 +285,8 @@ def _go(
     for g in range(len(at.within_start) - 1):
         if bounds.within[g, c]:
             continue
-        room, tolerance = _slack(at, x, g, c), BOUND_TOLERANCE * _size(at, given, g, c)
-        now, then = room + _slack(at, done, g, c), room + _slack(at, move, g, c)
+        room, tolerance = _slack(rows, x, g, c), BOUND_TOLERANCE * _size(rows, given.scale, g, c)
+        now, then = room + _slack(rows, done, g, c), room + _slack(rows, move, g, c)
         reached = _reached(now, then, share, tolerance)
         if reached < share:
             share, met = reached, n + g
@@ -298,6 +316,81 @@ def _let_worst_go(
     _pin_again(bounds, c)
 
 
+class _Best(NamedTuple):
+    """
+    The best set of bounds that each lane has met, with the ``fewest`` (lanes,) wrong ones.
+
+    ``wrong`` (n + g, lanes) which those were; ``lower`` and ``within`` the set, as in ``Bounds``;
+    ``left`` (lanes,) rounds in which there may be none better; ``share`` (lanes,) of the wrong ones
+    that is exchanged.
+    """
+
+    fewest: Ints
+    wrong: Ints
+    lower: Bools
+    within: Bools
+    left: Ints
+    share: Floats
+
+
+@compiled
+def _best_met(at: Layout, bounds: Bounds) -> _Best:
+    """Give what there is before a set was judged."""
+    lanes, every = len(at.side), len(bounds.lower) + len(bounds.within)
+    return _Best(
+        np.full(lanes, every + 1),
+        np.zeros((every, lanes), dtype=np.int64),
+        bounds.lower.copy(),
+        bounds.within.copy(),
+        np.full(lanes, BLOCK_ROUNDS),
+        np.ones(lanes),
+    )
+
+
+@compiled
+def _is_crowded(at: Layout, bounds: Bounds, c: int) -> bool:
+    """Say whether more bounds hold than the border takes, or half of all that may move."""
+    within = bounds.within[:, c].sum()
+    free = len(at.weak) - (len(at.balance_start) - 1)
+    return bool(within > MOST_BORDERED or 2 * (within + bounds.lower[:, c].sum()) > free)
+
+
+@compiled
+def _is_at_the_brim(bounds: Bounds, best: _Best, c: int) -> bool:
+    """Say whether the best set met, all but right, has as many bounds as the border takes."""
+    within = bounds.within[:, c].sum() + best.fewest[c]
+    return bool(within > MOST_BORDERED and best.fewest[c] * LEAST_EXCHANGED < 1.0)
+
+
+@compiled
+def _revise(
+    at: Layout, bounds: Bounds, best: _Best, wrong: Ints, unmet: float, turn: int, c: int
+) -> bool:
+    """Exchange wrong bounds in one lane; say whether there was a set worth trying."""
+    every, count = len(best.wrong), len(wrong)
+    # What is wrong in a system that is not solved says nothing.
+    solved = unmet <= MOST_UNMET or best.fewest[c] > every
+    best.left[c] -= 1
+    if solved and count < best.fewest[c]:
+        best.fewest[c], best.left[c] = count, BLOCK_ROUNDS
+        best.share[c] = min(1.0, 2 * best.share[c])
+        best.lower[:, c], best.within[:, c] = bounds.lower[:, c], bounds.within[:, c]
+        best.wrong[:count, c] = wrong
+    if solved and best.left[c] > 0:
+        _exchange(bounds, wrong, best.share[c], turn, c)
+        if not _is_crowded(at, bounds, c):
+            return True
+    while True:
+        best.left[c], best.share[c] = BLOCK_ROUNDS, 0.5 * best.share[c]
+        bounds.lower[:, c], bounds.within[:, c] = best.lower[:, c], best.within[:, c]
+        _pin_again(bounds, c)
+        if best.share[c] < LEAST_EXCHANGED:
+            return False
+        _exchange(bounds, best.wrong[: best.fewest[c], c], best.share[c], turn, c)
+        if not _is_crowded(at, bounds, c):
+            return True
+
+
 @compiled
 def _inner(
     at: Layout,
@@ -316,23 +409,25 @@ def _inner(
     Solve the inner problem with bounds; lanes whose set does not settle are ended.
 
     All wrong bounds are exchanged at once as long as they become fewer (block principal pivoting:
-    Portugal, Júdice and Vicente 1994).  Where they do not, half of them are, from the best set met,
-    and at last the lane walks from bound to bound.
+    Portugal, Júdice and Vicente 1994).  Where they do not, where so many would hold that little is
+    left free, or where the system with them has no solution, half of those wrong at the best set
+    met are exchanged instead, and at last the lane walks from bound to bound.  One that would walk
+    far longer than there are rounds is ended.
     """
     n, lanes = len(at.weak), len(at.side)
     groups = len(at.within_start) - 1
     running = state == RUNNING
     unmet, shadow = np.zeros(lanes), np.zeros(bounds.within.shape)
-    best, left = np.full(lanes, n + groups + 1), np.full(lanes, BLOCK_ROUNDS)
-    lower, within = bounds.lower.copy(), bounds.within.copy()
-    tried, share = np.zeros((n, lanes), dtype=np.bool_), np.ones(lanes)
+    best = _best_met(at, bounds)
+    tried = np.zeros((n, lanes), dtype=np.bool_)
     border: Border = no_border(at)
     walk = _Walk(np.zeros(lanes, dtype=np.bool_), np.zeros((n, lanes)))
     wrong = np.empty(n + groups, dtype=np.int64)
     for turn in range(rounds):
         alive = state == RUNNING
         parts = at, given, room, slope, gradient, x, low, bounds, alive, move, shadow, unmet
-        border = step(*parts, border, False)
+        keeps = SAME_ROWS if turn > 0 else AFRESH
+        border = step(*parts, border, keeps)
         clear = _clear(at, given, room, x, low, bounds, move)
         for c in range(lanes):
             if not running[c]:
@@ -344,27 +439,17 @@ def _inner(
                 count = _judge(at, given, room, x, low, bounds, move, shadow, c, wrong)
             if count == 0:
                 running[c] = _let_go(given, room, bounds, tried, c)
-                best[c] = n + groups + 1
-                continue
-            if walk.on[c]:
+                best.fewest[c] = n + groups + 1
+            elif walk.on[c]:
                 _let_worst_go(given, room, bounds, shadow, wrong[:count], c)
                 tried[:, c] = False
-                continue
-            left[c] -= 1
-            if count < best[c]:
-                best[c], left[c], share[c] = count, BLOCK_ROUNDS, min(1.0, 2 * share[c])
-                lower[:, c], within[:, c] = bounds.lower[:, c], bounds.within[:, c]
-            if left[c] > 0:
-                _exchange(bounds, wrong[:count], share[c], turn, c)
-            crowded = bounds.within[:, c].sum() > MOST_BORDERED
-            if left[c] == 0 or crowded:
-                left[c], share[c] = BLOCK_ROUNDS, 0.5 * share[c]
-                bounds.lower[:, c], bounds.within[:, c] = lower[:, c], within[:, c]
-                _pin_again(bounds, c)
-            if crowded and share[c] * best[c] < 1.0:
-                state[c], running[c] = BEYOND, False
-            elif share[c] < LEAST_EXCHANGED:
-                _set_out(at, given, x, low, bounds, walk, c)
+            elif not _revise(at, bounds, best, wrong[:count], unmet[c], turn, c):
+                if best.fewest[c] > WRONG_FOR_A_ROUND * (rounds - turn):
+                    state[c], running[c] = UNSETTLED, False
+                elif _is_at_the_brim(bounds, best, c):
+                    state[c], running[c] = BEYOND, False
+                else:
+                    _set_out(at, given, x, low, bounds, walk, c)
         if not running.any():
             break
     tried[:] = False
@@ -510,8 +595,9 @@ def _shares(
 @compiled
 def _beyond(at: Layout, given: Given, x: Floats, c: int) -> bool:
     """Say whether a bound between unknowns is broken."""
+    rows = _within(at)
     for g in range(len(at.within_start) - 1):
-        if _slack(at, x, g, c) < -BOUND_TOLERANCE * _size(at, given, g, c):
+        if _slack(rows, x, g, c) < -BOUND_TOLERANCE * _size(rows, given.scale, g, c):
             return True
     return False
 
@@ -572,7 +658,22 @@ def _chord(
     wrong = np.empty(n + len(bounds.within), dtype=np.int64)
     untried = np.zeros((n, lanes), dtype=np.bool_)
     alive = state == RUNNING
-    step(at, given, room, slope, gradient, x, low, bounds, alive, move, shadow, unmet, border, True)
+    step(
+        at,
+        given,
+        room,
+        slope,
+        gradient,
+        x,
+        low,
+        bounds,
+        alive,
+        move,
+        shadow,
+        unmet,
+        border,
+        SAME_HELD,
+    )
     _decrements(at, slope, move, total, room.seen, size)
     clear = _clear(at, given, room, x, low, bounds, move)
     for c in range(lanes):

@@ -247,6 +247,10 @@ MOST_BORDERED = 256
 """Bounds between unknowns that may hold at once on the compiled road.  Each costs a solve a step;
 beyond, the general road, which has them in its pattern, is the faster one."""
 
+MOST_AT_BORDER = 8
+"""Unknowns at their own bounds that may stand at the border of a factor before it is made anew with
+them inside: a factor costs as much as two solves of the smallest flowsheets and twenty of large."""
+
 LOST_PIVOT = 1e-8
 """What is added to pivots of about one where readings are missing that the order counts on, or a
 bound alone determines an unknown: a pivot of this size loses half of the digits, and each round of
@@ -271,9 +275,13 @@ STACK_ROUNDS = 12
 """The same in all where many sets of values go side by side: one that needs more holds up its
 neighbours, and goes by itself."""
 
-SECOND_ROUNDS = 40
+SECOND_ROUNDS = 20
 """The same for second opinions: where bounds take longer to find than this, a start is far from any
 optimum; it is not too few for the one that shows that there is none (seed 1230 of the tests)."""
+
+WRONG_FOR_A_ROUND = 10
+"""Wrong bounds for each round that is left, beyond which a walk is not begun: it meets one a round,
+and took five to ten times fewer rounds than bounds were wrong when it began."""
 
 MOST_DAMPING = 1.0
 """Pull to the present point, per unit of scale, beyond which a step is given up; it starts at

@@ -1,0 +1,244 @@
+"""
+One step of many sets of values side by side for what is held, compiled.
+
+It may keep the factor of the step before: also where only what is held has changed, as long as all
+that is newly held fits at the border.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from .compiled import compiled
+from .lane_border import (
+    Border,
+    add_border,
+    aim,
+    apply_border,
+    at_odds,
+    cost_border,
+    gathered,
+    no_border,
+)
+from .lane_readings import Given, Layout, add_square
+from .lane_system import (
+    Bounds,
+    Room,
+    apply_system,
+    assemble,
+    factor_lanes,
+    measure,
+    substitute_lanes,
+)
+from .limits import LANE_REFINEMENTS, LANE_SETTLED, MOST_AT_BORDER
+
+if TYPE_CHECKING:
+    from .problem import Bools, Floats
+
+AFRESH, SAME_ROWS, SAME_HELD = range(3)
+"""What a step keeps of the one before: nothing; the readings' rows, and the factor if what is held
+now fits at its border; the factor and its border, since the same is held."""
+
+
+@compiled
+def _largest(at: Layout, system: Floats, border: Floats, result: Floats) -> None:
+    """Give the size of the largest entry of each lane, (lanes,)."""
+    result[:] = 0.0
+    for part in (system, border):
+        for k in range(len(part)):
+            entry = part[k]
+            for c in range(len(at.side)):
+                result[c] = max(result[c], abs(entry[c]))
+
+
+@compiled
+def _refined(at: Layout, room: Room, border: Border, running: Bools) -> None:
+    """
+    Solve for ``right``, refined against the matrix without its shift.
+
+    Leaves in ``seen`` how much of each lane's right-hand side is unmet.
+    """
+    # Most have no border, and a call takes longer than to ask.
+    lanes, bordered = len(at.side), len(border.row) > 0
+    best, goal, worst = np.full(lanes, np.inf), np.empty(lanes), np.empty(lanes)
+    _largest(at, room.right, border.right, goal)
+    room.found[:] = 0.0
+    room.residual[:] = room.right
+    border.multiplier[:] = 0.0
+    border.residual[:] = border.right
+    for _ in range(LANE_REFINEMENTS):
+        substitute_lanes(at, room, room.residual)
+        if bordered:
+            add_border(at, room, border, room.residual)
+        room.found[:] += room.residual
+        room.residual[:] = room.right
+        apply_system(at, room, room.found, room.residual)
+        if bordered:
+            apply_border(at, room, border, room.residual)
+        again = False
+        _largest(at, room.residual, border.residual, worst)
+        for c in range(lanes):
+            if running[c] and worst[c] > LANE_SETTLED * goal[c] and worst[c] < 0.5 * best[c]:
+                again = True
+            best[c] = min(best[c], worst[c])
+        if not again:
+            break
+    for c in range(lanes):
+        room.seen[c] = best[c] / goal[c] if goal[c] > 0.0 else 0.0
+
+
+@compiled
+def _fits(at: Layout, given: Given, room: Room, bounds: Bounds, running: Bools) -> bool:
+    """Say whether the factor can be kept for what is held now: few are held more, none less."""
+    for c in range(len(at.side)):
+        more = 0
+        for j in range(len(at.weak) if running[c] else 0):
+            still = bounds.pinned[j, c] or given.closed[j, c]
+            if not room.free[j, c]:
+                if not (still or bounds.lower[j, c]):
+                    return False
+            elif bounds.lower[j, c]:
+                more += 1
+            elif still:
+                return False
+        if more > MOST_AT_BORDER:
+            return False
+    return True
+
+
+@compiled
+def _renew(at: Layout, given: Given, room: Room, slope: Floats, bounds: Bounds) -> None:
+    """Make and factor the matrix for what is held now."""
+    for j in range(len(at.weak)):
+        held, pinned, closed, free = (
+            bounds.lower[j],
+            bounds.pinned[j],
+            given.closed[j],
+            room.free[j],
+        )
+        for c in range(len(at.side)):
+            free[c] = not (held[c] | pinned[c] | closed[c])
+    measure(at, slope, room)
+    assemble(at, slope, room, bounds)
+    factor_lanes(at, room)
+
+
+@compiled
+def _unsettled(unmet: Floats, running: Bools) -> bool:
+    """Say whether refinement left more of a lane's system than it usually does."""
+    unsettled = False
+    for c in range(len(unmet)):
+        unsettled |= running[c] and not unmet[c] <= LANE_SETTLED
+    return unsettled
+
+
+@compiled
+def step(
+    at: Layout,
+    given: Given,
+    room: Room,
+    slope: Floats,
+    gradient: Floats,
+    x: Floats,
+    low: Floats,
+    bounds: Bounds,
+    running: Bools,
+    move: Floats,
+    shadow: Floats,
+    unmet: Floats,
+    kept: Border,
+    keeps: int,
+) -> Border:
+    """
+    Give the step for what is held, and what each unknown that is held costs.
+
+    ``keeps`` says what is still true of the step before, whose border is ``kept``.  Gives the
+    border for the next that keeps something.
+    ``shadow`` (g, lanes) takes what each bound between unknowns costs, zero where it does not hold;
+    ``unmet`` (lanes,) says how much of the system rounding left unsolved.
+    """
+    border = kept
+    if keeps == SAME_HELD:
+        _solve(at, given, room, slope, gradient, x, low, bounds, running, move, border)
+    elif keeps == SAME_ROWS and _fits(at, given, room, bounds, running):
+        border = gathered(at, room, bounds, running, kept)
+        if at_odds(at, border):
+            keeps = AFRESH
+        else:
+            _solve(at, given, room, slope, gradient, x, low, bounds, running, move, border)
+            keeps = AFRESH if _unsettled(room.seen, running) else SAME_ROWS
+    else:
+        keeps = AFRESH
+    if keeps == AFRESH:
+        _renew(at, given, room, slope, bounds)
+        border = gathered(at, room, bounds, running, no_border(at))
+        _solve(at, given, room, slope, gradient, x, low, bounds, running, move, border)
+    unmet[:] = room.seen
+    _costs(at, room, slope, gradient, move)
+    shadow[:] = 0.0
+    if len(border.row) > 0:
+        cost_border(at, room, border, x, low, move, shadow)
+    return border
+
+
+@compiled
+def _solve(
+    at: Layout,
+    given: Given,
+    room: Room,
+    slope: Floats,
+    gradient: Floats,
+    x: Floats,
+    low: Floats,
+    bounds: Bounds,
+    running: Bools,
+    move: Floats,
+    border: Border,
+) -> None:
+    """Put what the matrix holds where it belongs in ``move``, and solve for the rest."""
+    n, lanes = len(at.weak), len(at.side)
+    for j in range(n):
+        held, free, closed, to = bounds.lower[j], room.free[j], given.closed[j], move[j]
+        floor, now = low[j], x[j]
+        for c in range(lanes):
+            to[c] = floor[c] - now[c] if held[c] & ~free[c] else 0.0
+        for c in range(lanes):
+            to[c] = -now[c] if closed[c] else to[c]
+        right, downhill, weight = room.right[j], gradient[j], room.weight[j]
+        for c in range(lanes):
+            right[c] = downhill[c] + weight[c] * to[c]
+    add_square(at, slope, move, 1.0, room.right, room.seen)
+    for j in range(n):
+        for c in range(lanes):
+            room.right[j, c] *= -room.size[j, c]
+    for r in range(len(at.balance_start) - 1):
+        for c in range(lanes):
+            lack = given.target[r, c]
+            for p in range(at.balance_start[r], at.balance_start[r + 1]):
+                j = at.balance_column[p]
+                lack -= at.balance[p] * (x[j, c] + move[j, c])
+            room.right[n + r, c] = lack * room.row_size[r, c]
+    if len(border.row) > 0:
+        aim(at, border, x, low, move)
+    _refined(at, room, border, running)
+
+
+@compiled
+def _costs(at: Layout, room: Room, slope: Floats, gradient: Floats, move: Floats) -> None:
+    """Add the free part of the step to ``move``, and give what everything that is held costs."""
+    n, lanes = len(at.weak), len(at.side)
+    for j in range(n):
+        for c in range(lanes):
+            move[j, c] += room.size[j, c] * room.found[j, c]
+            room.cost[j, c] = gradient[j, c] + room.weight[j, c] * move[j, c]
+            room.terms[j, c] = abs(gradient[j, c])
+    add_square(at, slope, move, 1.0, room.cost, room.seen)
+    for r in range(len(at.balance_start) - 1):
+        for p in range(at.balance_start[r], at.balance_start[r + 1]):
+            j = at.balance_column[p]
+            for c in range(lanes):
+                term = at.balance[p] * room.row_size[r, c] * room.found[n + r, c]
+                room.cost[j, c] += term
+                room.terms[j, c] += abs(term)
