@@ -23,6 +23,7 @@ from .limits import (
     ARMIJO,
     BLOCK_ROUNDS,
     BOUND_TOLERANCE,
+    DUST,
     KEPT_BELOW,
     KEPT_RATE,
     KKT_STALLED,
@@ -690,6 +691,15 @@ def _chord(
 
 
 @compiled
+def _clear_dust(given: Given, x: Floats) -> None:
+    """Put at zero what a balance ties to one that is held there: steps lessen it for ever."""
+    for j in range(len(x)):
+        now, scale = x[j], given.scale[j]
+        for c in range(x.shape[1]):
+            now[c] = now[c] if abs(now[c]) > DUST * scale[c] else 0.0
+
+
+@compiled
 def descend(
     at: Layout, given: Given, x: Floats, bounds: Bounds, passes: bool, rounds: int
 ) -> tuple[Ints, Ints, Floats, Floats]:
@@ -779,6 +789,7 @@ def descend(
             break
         keeping = _near(state, full, share, decrement, within)
         done += 1
+    _clear_dust(given, x)
     objective(at, given, x, total)
     for c in range(lanes):
         if state[c] == RUNNING:

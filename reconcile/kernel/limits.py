@@ -14,6 +14,9 @@ LEVERAGE_TOLERANCE = 1e-8
 BOUND_TOLERANCE = 1e-11
 """A bound counts as violated beyond this share of the unknown's own scale."""
 
+DUST = 1e-30
+"""Share of an unknown's scale below which it is the rounding of rounding, and nothing."""
+
 MULTIPLIER_FLOOR = 1e-9
 MULTIPLIER_RELATIVE = 1e-11
 """A multiplier has a sign beyond this much (in squared sds per unit of scale, and relative to the
