@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from operator import attrgetter
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -21,7 +22,8 @@ from .flowsheet import SOLIDS, WATER, Flowsheet, Part, Quantity
 from .kernel.exact import NO_TOTALS, Rows, Totals, closing
 from .kernel.factory import is_small
 from .kernel.first_flows import Sheet, entering
-from .kernel.ground import balanced, ground_of
+from .kernel.generic import POINT_SEED, numbers
+from .kernel.ground import ground_of
 from .kernel.lazy import lazy
 from .kernel.limits import CLOSES_WELL
 from .kernel.network import flows
@@ -84,13 +86,15 @@ def keys_of(flowsheet: Flowsheet, readings: Iterable[Reading]) -> list[Key]:
 
 def causes_of(keys: Iterable[Key]) -> tuple[Common, ...]:
     """Give the shared causes that readings name, each a standard normal variable."""
-    names = dict.fromkeys([name for key in keys if key.causes for name, _ in key.causes])
+    shared = filter(None, map(attrgetter("causes"), keys))
+    names = dict.fromkeys(name for causes in shared for name, _ in causes)
     return tuple(Common((name,), 0.0, 1.0) for name in names)
 
 
 def levels_of(keys: Iterable[Key]) -> tuple[str, ...]:
     """Give the levels that readings are taken against, of which nothing is known beforehand."""
-    return tuple(dict.fromkeys(key.of.level for key in keys if key.of.level is not None))
+    met = dict.fromkeys(map(attrgetter("of.level"), keys))
+    return tuple(level for level in met if level is not None)
 
 
 def uncertain_contents(flowsheet: Flowsheet) -> tuple[Common, ...]:
@@ -255,7 +259,8 @@ class Model:
     def ground(self) -> Ground:
         """What follows from the ends of its streams alone."""
         parts = self.conserved, self._held, self.signed, self.nests, self._totals
-        found: Ground = ground_of(self.ends, *parts)
+        drawn = numbers(POINT_SEED, 2 * self.amounts)
+        found: Ground = ground_of(self.ends, *parts, (drawn[: self.amounts], drawn[self.amounts :]))
         return found
 
     @property
@@ -432,21 +437,23 @@ class Model:
             raise np.linalg.LinAlgError(_CIRCULATES)
         return result
 
-    def balanced(self, numbers: Floats) -> Floats:
+    @property
+    def balanced(self) -> Floats:
         """
-        Give a point (n,) at which every balance holds, from positive ``numbers`` (n + amounts,).
+        A point (n,) at which every balance holds, without sums.
 
         Raises
         ------
         numpy.linalg.LinAlgError
             if nothing gets out of a circuit.
         """
-        ground = self.ground
-        leaves, point = balanced(ground.network, self._held, ground.begins, numbers)
-        if not leaves:
+        if not self.ground.leaves:
             raise np.linalg.LinAlgError(_CIRCULATES)
-        found: Floats = point
-        return found
+        if not self.loose:
+            return self.ground.point
+        return self.wide(
+            self.ground.point, numbers(POINT_SEED, self.amounts + self.size)[-self.loose :]
+        )
 
     @lazy
     def places(self) -> Places:

@@ -12,13 +12,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from .kernel.active_set import Factor, Held
 from .kernel.factory import is_small, pins_of, unit_factor, unit_rows
+from .kernel.generic import numbers
 from .kernel.lazy import lazy
 from .kernel.limits import LEVERAGE_TOLERANCE, PROBE_TOLERANCE
 from .kernel.pins import open_in
@@ -143,22 +143,13 @@ def moved_by_nothing(moved: Floats, size: Floats, length: Floats, most: float) -
     return np.asarray(~np.any(seen & real, axis=1))
 
 
-@lru_cache(maxsize=64)
-def _drawn(seed: int, bits: int) -> Floats:
-    return np.random.default_rng(seed).uniform(0.5, 1.5, 1 << bits)
-
-
-def numbers(seed: int, count: int) -> Floats:
-    """Give ``count`` random numbers from 0.5 to 1.5, the first of a seed's: drawn once for all."""
-    return _drawn(seed, count.bit_length())[:count]
-
-
 def pushes(pins: Bools) -> Floats:
     """Give how far the pins (n,) are pushed at random in each probe, (n, probes)."""
-    return _pushes(len(pins)).T * pins[:, None]
+    return push_of(len(pins)).T * pins[:, None]
 
 
-def _pushes(unknowns: int) -> Floats:
+def push_of(unknowns: int) -> Floats:
+    """Give how far each unknown is pushed in each probe if it is held, (probes, n)."""
     return numbers(_PUSHES_SEED, PROBES * unknowns).reshape(PROBES, unknowns)
 
 
@@ -183,7 +174,7 @@ def drawn_on(skeleton: Skeleton, balances: Rows, slopes: Rows, closed: Bools) ->
     give an answer that is.
     """
     n = len(closed)
-    pins, certain, moves = open_in(skeleton, balances, slopes, ~closed, _pushes(n))
+    pins, certain, moves = open_in(skeleton, balances, slopes, ~closed, push_of(n))
     if not certain and is_small(balances.height, n):
         return None
     return Drawn(skeleton, pins, moves if certain else None)

@@ -21,32 +21,29 @@ from .kernel.active_set import Held
 from .kernel.budget import Budget, in_hand
 from .kernel.exact import Rows
 from .kernel.factory import pins_of, unit_factor
+from .kernel.generic import POINT_SEED, numbers
 from .kernel.layout import layout_of
 from .kernel.lazy import lazy
 from .kernel.limits import LEVERAGE_TOLERANCE
 from .kernel.losses import Loss, Losses
-from .kernel.network import unweighed
 from .kernel.pins import unmoved
 from .kernel.problem import Ratios
-from .kernel.ratio_rows import divided, plain_amounts, slopes_of
+from .kernel.ratio_rows import Kinds, divided, plain_amounts, slopes_of, taken
 from .kernel.skeleton import statement_of
 from .model import Key, Model, model_of
-from .observability import Drawn, Structure, drawn_on, numbers, structure_of
+from .observability import Drawn, Structure, drawn_on, push_of, structure_of
 from .rows import Placed, placed, readings_as_ratios
 
 if TYPE_CHECKING:
     from .kernel.lane_readings import Layout
     from .kernel.problem import Bools, Floats, Ints
-    from .kernel.skeleton import Skeleton
+    from .kernel.skeleton import Skeleton, Stated
 
 T = TypeVar("T")
 
 MOST_CLOSURES = 8
 """Sets of streams found empty whose classes a plan keeps: the starts of one balance, and those that
 follow from it, meet the same one or two."""
-
-_GENERIC_SEED = 19370101
-"""Any seed does: the classes found at two random points differ with probability zero."""
 
 
 @dataclass(frozen=True)
@@ -93,18 +90,10 @@ class Plan:
         """Rows that are numbers of their own, not limits or orders, (m,)."""
         return self.losses.counted
 
-    @lazy
+    @property
     def direct(self) -> tuple[Ints, Ints, Ints]:
         """Readings of one quantity of one stream, an amount or an assay: reading, stream, kind."""
-        at, quantities = self._placed, self.model.flowsheet.quantity_index
-        plain = [of.is_plain for of in at.of]
-        number = [
-            quantities[of.above[0][0]] if p else -1 for of, p in zip(at.of, plain, strict=True)
-        ]
-        kind = np.array(number, dtype=np.int64)[at.kind] if len(self.keys) else at.kind
-        telling = self.telling[: len(self.keys)]
-        reading = np.flatnonzero(telling & (at.stream >= 0) & (kind >= 0))
-        return reading, at.stream[reading], kind[reading]
+        return self._taken[1]
 
     @lazy
     def gauges(self) -> Ints:
@@ -114,15 +103,29 @@ class Plan:
         Nothing but ratios was read there, so every mass may be scaled alike: the part is solved
         on the feed that the start gives it, and its masses stay unobservable.
         """
+        return self._taken[0] * self.model.kinds
+
+    @lazy
+    def _taken(self) -> tuple[Ints, tuple[Ints, Ints, Ints]]:
+        """The streams of :attr:`gauges`, and :attr:`direct`."""
         model, at = self.model, self._placed
-        read = np.array([of.is_amount for of in at.of], dtype=bool)[at.kind]
-        weighed = np.zeros(model.streams, dtype=bool)
-        weighed[at.stream[read & (at.stream >= 0)]] = True
-        for i in np.flatnonzero(read & (at.stream < 0)):
-            weighed[[model.flowsheet.stream_index[name] for name in self.keys[i].streams]] = True
+        quantities, weighed = model.flowsheet.quantity_index, np.zeros(model.streams, dtype=bool)
+        kinds = Kinds(
+            np.array([of.is_amount for of in at.of], dtype=bool),
+            np.array(
+                [quantities[of.above[0][0]] if of.is_plain else -1 for of in at.of], dtype=np.int64
+            ),
+        )
+        for i in at.several:
+            if at.of[at.kind[i]].is_amount:
+                weighed[[model.flowsheet.stream_index[name] for name in self.keys[i].streams]] = (
+                    True
+                )
         begins = model.entries & ~model.absent[model.columns(0)]
-        found: Ints = unweighed(model.part_of, begins, weighed)
-        return found * model.kinds
+        found: tuple[Ints, tuple[Ints, Ints, Ints]] = taken(
+            kinds, at.kind, at.stream, self.telling, model.part_of, begins, weighed
+        )
+        return found
 
     @lazy
     def _gauge_rows(self) -> Rows:
@@ -152,11 +155,11 @@ class Plan:
         That is where the values enter the equalities (fixed readings), where unknowns multiply each
         other, and where readings cost anything but squares.
         """
-        return None if self._analysed is None else self._analysed[1]
+        return None if self.stated is None else self.stated.skeleton
 
     @lazy
-    def _analysed(self) -> tuple[Rows, Skeleton] | None:
-        """The readings' derivatives at the generic point, and the skeleton."""
+    def stated(self) -> Stated | None:
+        """What one compiled call says of the statement at the generic point, for that road."""
         if self.fixed.any() or not self.losses.plain or len(self.ratios.products.row):
             return None
         model = self.model
@@ -165,11 +168,13 @@ class Plan:
             self.equality_rows,
             self.ratios,
             point,
+            model.absent,
+            push_of(model.size),
             model.balances,
             (model.streams, model.kinds),
             ranked=not model.sums and not model.loose,
         )
-        self.budget.reserve(found[1].symbolic.megabytes, "the factor")
+        self.budget.reserve(found.skeleton.symbolic.megabytes, "the factor")
         return found
 
     @lazy
@@ -191,6 +196,8 @@ class Plan:
         return self._solver_pins(closed)
 
     def _solver_pins(self, closed: Bools) -> Bools:
+        if self.is_open(closed) and (opened := self._opened) is not None:
+            return opened.open.pins
         meaningful = self.meaningful(closed)
         if not len(self.gauges) and self.telling.all():
             drawn = self._drawn_with(closed)
@@ -211,6 +218,8 @@ class Plan:
     def _steady(self, closed: Bools) -> Bools:
         if len(self.gauges):
             return np.zeros(self.ratios.count, dtype=bool)
+        if self.is_open(closed) and (opened := self._opened) is not None:
+            return opened.steady
         drawn = self._drawn_with(closed)
         moves = None if drawn is None else drawn.moves
         if moves is None:
@@ -243,8 +252,11 @@ class Plan:
     def _divided_with(self, closed: Bools) -> tuple[Bools, Bools]:
         """Which readings keep a meaning, and which unknowns must not vanish for that."""
         model, ratios = self.model, self.ratios
-        rows = ratios.indptr, ratios.indices, ratios.below, ratios.constant
-        meaningful, divides = divided(*rows, closed, model.kinds)
+        if self.is_open(closed) and self.stated is not None:
+            meaningful, divides = self.stated.meaningful, self.stated.divides
+        else:
+            rows = ratios.indptr, ratios.indices, ratios.below, ratios.constant
+            meaningful, divides = divided(*rows, closed, model.kinds)
         return meaningful, divides & ~model.free & ~closed
 
     def is_open(self, closed: Bools) -> bool:
@@ -275,6 +287,8 @@ class Plan:
     def amounts(self) -> tuple[Ints, Ints]:
         """Readings of a single unknown as it is, and which unknown each is of."""
         ratios = self.ratios
+        if self.stated is not None:
+            return self.stated.amounts
         found: tuple[Ints, Ints] = plain_amounts(
             ratios.indptr, ratios.indices, ratios.above, ratios.constant
         )
@@ -307,12 +321,22 @@ class Plan:
         """What the skeleton says of the balances and all readings, if it is of these and sure."""
         if self.skeleton is None or len(self.gauges):
             return None
+        if (opened := self._opened) is not None:
+            return Drawn(opened.skeleton, opened.open.pins, opened.open.moves)
         if not self.telling_with(self.model.absent).all():
             return None
         slopes = self._open_slopes
         if self.ratios.beside.any():
             slopes = self._slopes(self.ratios.without_offsets(self.model.first_level))
         return drawn_on(self.skeleton, self.model.exact_rows, slopes, self.model.absent)
+
+    @property
+    def _opened(self) -> Stated | None:
+        """The statement, if it is sure what balances and all readings leave open, and no more."""
+        stated = self.stated
+        if stated is None or not stated.open.sure or len(self.gauges):
+            return None
+        return stated if stated.meaningful.all() and not self.ratios.beside.any() else None
 
     def _drawn_with(self, closed: Bools) -> Drawn | None:
         return self._drawn if self.is_open(closed) else None
@@ -415,8 +439,8 @@ class Plan:
     def _generic_point(self) -> Floats:
         model = self.model
         if model.sums:
-            return self._projected(numbers(_GENERIC_SEED, model.size))
-        return model.balanced(numbers(_GENERIC_SEED, model.amounts + model.size))
+            return self._projected(numbers(POINT_SEED, model.size))
+        return model.balanced
 
     def _projected(self, point: Floats) -> Floats:
         """Give the nearest point where every balance and every sum holds."""
@@ -431,7 +455,7 @@ class Plan:
     @lazy
     def _open_slopes(self) -> Rows:
         """All readings' derivatives at the generic point, shared errors included, (m, n)."""
-        return self._slopes(self.ratios) if self._analysed is None else self._analysed[0]
+        return self._slopes(self.ratios) if self.stated is None else self.stated.slopes
 
     def _slopes(self, ratios: Ratios) -> Rows:
         if len(ratios.products.row):
@@ -471,12 +495,14 @@ def plan(
     """
     model = model_of(flowsheet, keys)
     priors, orders = len(model.common), len(flowsheet.orders)
-    every = np.full(len(keys) + priors + orders, Loss.SQUARE.value)
-    if kinds.count(Loss.SQUARE) < len(kinds):
-        every[: len(keys)] = kinds
-    every[len(keys) + priors :] = Loss.AT_LEAST
+    every = np.zeros(len(keys) + priors + orders, dtype=np.int64)
     held = np.zeros(len(every), dtype=bool)
-    held[: len(keys)] = fixed
+    if any(kinds):
+        every[: len(keys)] = kinds
+    if orders:
+        every[len(keys) + priors :] = Loss.AT_LEAST
+    if any(fixed):
+        held[: len(keys)] = fixed
     return Plan(model, tuple(keys), Losses(every), held)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from operator import attrgetter
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,6 +19,9 @@ if TYPE_CHECKING:
     from .flowsheet import Quantity
     from .kernel.problem import Ints
     from .measurands import Terms
+
+
+_CAUSES = attrgetter("causes")
 
 
 @dataclass
@@ -107,12 +111,14 @@ class Placed:
     """
     Where keys stand, each (keys,): their ``stream``, -1 for several, and their measurand.
 
-    ``of`` are the measurands met, to which ``kind`` points.
+    ``of`` are the measurands met, to which ``kind`` points, and ``several`` the keys of several
+    streams or none.
     """
 
     stream: Ints
     kind: Ints
     of: tuple[Measurand, ...]
+    several: tuple[int, ...]
 
 
 def placed(model: Model, keys: Sequence[Key]) -> Placed:
@@ -120,12 +126,13 @@ def placed(model: Model, keys: Sequence[Key]) -> Placed:
     at = model.flowsheet.stream_index
     streams, measurands, _ = zip(*keys, strict=True) if keys else ((), (), ())
     stream = [at[names[0]] if len(names) == 1 else -1 for names in streams]
+    several = tuple(i for i, s in enumerate(stream) if s < 0) if -1 in stream else ()
     # By identity: comparing takes longer than all else, and a few met twice cost little.
     identity = list(map(id, measurands))
     met = dict(zip(identity, measurands, strict=True))
     number = dict(zip(met, range(len(met)), strict=True))
-    kind = np.array(list(map(number.__getitem__, identity)), dtype=np.int64)
-    return Placed(np.array(stream, dtype=np.int64), kind, tuple(met.values()))
+    kind = np.fromiter(map(number.__getitem__, identity), np.int64, len(keys))
+    return Placed(np.array(stream, dtype=np.int64), kind, tuple(met.values()), several)
 
 
 def _packed(model: Model, keys: Sequence[Key], at: Placed, further: Sequence[_Row] = ()) -> Ratios:
@@ -133,9 +140,9 @@ def _packed(model: Model, keys: Sequence[Key], at: Placed, further: Sequence[_Ro
     usual, shapes = _shapes(model, at.of)
     shape, first = at.kind, at.stream * model.kinds
     rows: dict[int, _Row] = {}
-    shared = [i for i, key in enumerate(keys) if key.causes]
+    shared = [i for i, key in enumerate(keys) if key.causes] if any(map(_CAUSES, keys)) else []
     length = np.zeros(len(keys) + len(further), dtype=np.int64)
-    if further or shared or not all(usual) or (at.stream < 0).any():
+    if further or shared or at.several or not all(usual):
         shape = np.where(np.array(usual, dtype=bool)[shape] & (at.stream >= 0), shape, -1)
         shape[shared] = -1
         rows = {i: _row(model, keys[i]) for i in np.flatnonzero(shape < 0).tolist()}

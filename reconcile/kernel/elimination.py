@@ -83,25 +83,26 @@ def standing_of(
 @compiled
 def eliminations(
     equal: Rows, slopes: Rows, first: Ints, second: Ints, at: Standing
-) -> tuple[Bools, Ints, Ints, Ints, Ints]:
+) -> tuple[Bools, Rows, Ints, Ints, Ints, Ints]:
     """
     Give the orders of one pattern: all streams before all nodes, or quantity by quantity.
 
     ``equal`` are the balances, ``slopes`` the readings' derivatives at values typical of those to
     come, ``first`` and ``second`` the products of two entries of one of these.  Gives the weak
-    unknowns, then the whole order and what comes last in it, for either.  What readings all over
+    unknowns and the moves that no reading sees (:func:`weak_unknowns`), then the whole order and
+    what comes last in it, for either.  What readings all over
     the flowsheet share comes last of all: eliminated earlier, it would couple every node with
     every other.
     """
     common, groups = at.groups < 0, at.groups.copy()
     groups[common] = groups.max() + 1
-    order, weak = weak_unknowns(first, second, slopes.column, slopes.data, groups)
+    order, weak, unseen = weak_unknowns(first, second, slopes.column, slopes.data, groups)
     sequence = by_node(equal.start, equal.column, groups, at.rows)
     row, unknown = matched(equal.start, equal.column, weak, sequence)
     none, row_none = np.zeros_like(at.rank), np.zeros_like(at.row_rank)
     one, last = in_order(order, weak, common, row, unknown, none, row_none, 1)
     ranks = 1 + max(at.rank.max(), at.row_rank.max())
     if ranks == 1:
-        return weak, one, last, one, last
+        return weak, unseen, one, last, one, last
     other, other_last = in_order(order, weak, common, row, unknown, at.rank, at.row_rank, ranks)
-    return weak, one, last, other, other_last
+    return weak, unseen, one, last, other, other_last

@@ -21,7 +21,8 @@ class Ground(NamedTuple):
     ``node`` and ``quantity`` (balances,) say of what each balance is; ``exact`` are the balances,
     then the sums within streams, ``within`` the rows of nests; ``part`` (streams,) is the connected
     part of each stream, ``entries`` (streams,) say where one begins and ``begins`` (streams, Q)
-    where a quantity does; ``network`` is what runs through the nodes.
+    where a quantity does; ``network`` is what runs through the nodes.  At the ``point`` (streams ·
+    Q,) every balance holds, if it ``leaves``: not where everything of a quantity circulates.
     """
 
     node: Ints
@@ -32,6 +33,8 @@ class Ground(NamedTuple):
     entries: Bools
     begins: Bools
     network: Network
+    point: Floats
+    leaves: bool
 
 
 @compiled
@@ -50,10 +53,12 @@ def ground_of(
     signed: Bools,
     nests: tuple[Ints, Ints],
     totals: Totals,
+    numbers: tuple[Floats, Floats],
 ) -> Ground:
     """
     Work out what follows from the ends of streams, from 0 with -1 for outside.
 
+    ``numbers``, each (streams · Q,), are the feeds and the splits at the point that balances.
     ``conserved`` (nodes, Q) and ``held`` (streams, Q) by quantity; ``signed`` (streams,) those that
     no nest binds; ``nests`` the quantities that are part of another, and of which; ``totals`` those
     that are sums.
@@ -73,21 +78,10 @@ def ground_of(
         for q in range(kinds):
             begins[s, q] = entries[s] or (source[s] >= 0 and not conserved[source[s], q])
     network = network_of(source, target, nodes)
-    return Ground(node, quantity, exact, Rows(start, column, data), part, entries, begins, network)
-
-
-@compiled
-def balanced(network: Network, held: Bools, begins: Bools, numbers: Floats) -> tuple[bool, Floats]:
-    """
-    Give a point (n,) at which every balance holds, from ``numbers`` (2·streams·Q + others,).
-
-    Those are the feeds, the splits and the unknowns of no stream.  Also says whether there is one.
-    """
-    streams, kinds = held.shape
-    amounts = streams * kinds
-    point = np.empty(len(numbers) - amounts)
-    point[amounts:] = numbers[2 * amounts :]
-    feeds = numbers[:amounts].reshape(streams, kinds)
-    share = numbers[amounts : 2 * amounts].reshape(streams, kinds)
-    leaves = flows(network, held, begins, feeds, share, point[:amounts].reshape(streams, kinds))
-    return leaves, point
+    feeds, share = numbers[0].reshape(held.shape), numbers[1].reshape(held.shape)
+    point = np.empty(held.shape)
+    leaves = flows(network, held, begins, feeds, share, point)
+    within = Rows(start, column, data)
+    return Ground(
+        node, quantity, exact, within, part, entries, begins, network, point.ravel(), leaves
+    )

@@ -153,6 +153,11 @@ UNDETERMINED_PIVOT = 1e-10
 """A last pivot below this says that nothing determines its unknown: above DUAL_SHIFT, below the
 1e-7 or more that readings leave."""
 
+SEEN = 1e-6
+UNSEEN = 1e-11
+"""What a balance sees of a move that no reading sees, beside the most that any sees: above the one
+it is there, below the other it is rounding, and between them a factor of everything decides."""
+
 REFINEMENTS = 12
 SETTLED = 1e-15
 """Rounds of refinement at most, and the relative residual that needs no further one."""

@@ -136,6 +136,8 @@ class Losses:
     @lazy
     def counted(self) -> Bools:
         """Readings that are numbers rather than limits, so that they count as checks."""
+        if self.plain:
+            return np.ones(len(self.kind), dtype=bool)
         return np.asarray(self.kind <= Loss.BISQUARE)
 
     def of(self, residual: Floats) -> Cost:

@@ -225,16 +225,3 @@ def entries_of(source: Ints, target: Ints, part: Ints) -> Bools:
         entries[s] |= circulates[part[s]] and not met[part[s]]
         met[part[s]] = True
     return entries
-
-
-@compiled
-def unweighed(part: Ints, begins: Bools, weighed: Bools) -> Ints:
-    """Give the first stream that begins each part in which none is ``weighed`` (streams,)."""
-    parts = part.max() + 1
-    done, first = np.zeros(parts, dtype=np.bool_), np.full(parts, -1, dtype=np.int64)
-    for s in range(len(part)):
-        done[part[s]] |= weighed[s]
-    for s in range(len(part)):
-        if begins[s] and not done[part[s]]:
-            first[part[s]], done[part[s]] = s, True
-    return first[first >= 0]

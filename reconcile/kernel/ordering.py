@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from .compiled import compiled
+from .exact import Rows
 from .ldl import DROPPED, elimination_tree, factorise, pattern
 from .limits import DEPENDENT_PIVOT
 
@@ -20,6 +21,10 @@ if TYPE_CHECKING:
 
 NONE = -1
 """No unknown, no balance, no neighbour."""
+
+MOST_TIED = 64
+"""Unknowns looked at for what moves with the weak ones, for each unknown there is: within a stream
+they are few, where readings tie streams together they may be all."""
 
 
 @compiled
@@ -127,42 +132,55 @@ def _degrees(pointer: Ints, row: Ints) -> Ints:
 
 
 @compiled
-def _dropped(pointer: Ints, row: Ints, data: Floats) -> Bools:
-    """Factor an upper triangle, and say which pivots depend on those before."""
-    n = len(pointer) - 1
-    parent, below = elimination_tree(pointer, row)
-    begins = np.zeros(n + 1, dtype=np.int64)
-    begins[1:] = np.cumsum(below)
-    rows, reach_start, reach, entry = pattern(pointer, row, parent, begins)
-    lower, inverse, value = np.empty(begins[n]), np.empty(n), np.empty(n)
-    factorise(
-        pointer,
-        row,
-        begins,
-        rows,
-        reach_start,
-        reach,
-        entry,
-        data,
-        DEPENDENT_PIVOT,
-        DROPPED,
-        lower,
-        inverse,
-        value,
-    )
-    dropped: Bools = inverse == 1.0 / DROPPED
-    return dropped
+def _unseen(
+    order: Ints, dropped: Bools, size: Floats, first: Ints, start: Ints, rows: Ints, lower: Floats
+) -> Rows:
+    """
+    Give a move that no reading sees for each ``dropped`` (n,) pivot of a factor, in its order.
+
+    The unknown itself, first of its row, moves by one, and others as far as they must, ``size``
+    (n,) being what each was multiplied by.  ``first`` (n,) is the least place that leads to each.
+    No rows where readings tie too many unknowns together for that.
+    """
+    n, looked_at, count = len(order), 0, 0
+    for k in range(n):
+        if dropped[k]:
+            looked_at, count = looked_at + k - first[k], count + 1
+    if looked_at > MOST_TIED * n:
+        return Rows(np.zeros(1, dtype=np.int64), np.zeros(0, dtype=np.int64), np.zeros(0))
+    begins = np.zeros(count + 1, dtype=np.int64)
+    column, data = np.empty(looked_at + count, dtype=np.int64), np.empty(looked_at + count)
+    move, row, used = np.zeros(n), 0, 0
+    for k in range(n):
+        if not dropped[k]:
+            continue
+        column[used], data[used], move[k] = order[k], 1.0, 1.0
+        used += 1
+        for i in range(k - 1, first[k] - 1, -1):
+            pull = 0.0
+            for p in range(start[i] if not dropped[i] else start[i + 1], start[i + 1]):
+                pull -= lower[p] * move[rows[p]]
+            move[i] = pull
+            if pull != 0.0:
+                column[used], data[used] = order[i], pull * size[order[i]] / size[order[k]]
+                used += 1
+        move[first[k] : k + 1] = 0.0
+        row += 1
+        begins[row] = used
+    return Rows(begins, column[:used].copy(), data[:used].copy())
 
 
 @compiled
 def weak_unknowns(
     first: Ints, second: Ints, column: Ints, slope: Floats, groups: Ints
-) -> tuple[Ints, Bools]:
+) -> tuple[Ints, Bools, Rows]:
     """
     Give an order of the unknowns, stream by stream, and which lack a pivot of their own.
 
     ``first`` and ``second`` are the products of two entries of one row among ``column`` and
-    ``slope``, typical derivatives; ``groups`` (n,) from 0.
+    ``slope``, typical derivatives; ``groups`` (n,) from 0.  Gives as well the move of each that no
+    row sees, the unknown itself first and by one; no moves where there are weak unknowns but rows
+    tie too many together.
     """
     n, count = len(groups), len(first)
     size = np.zeros(n)
@@ -187,9 +205,20 @@ def weak_unknowns(
     for k in range(count):
         p, q = first[k], second[k]
         gram[entry[k]] += slope[p] * size[column[p]] * slope[q] * size[column[q]]
-    weak = np.zeros(n, dtype=np.bool_)
-    weak[order] = _dropped(pointer, row, gram)
-    return order, weak
+    parent, below = elimination_tree(pointer, row)
+    start = np.zeros(n + 1, dtype=np.int64)
+    start[1:] = np.cumsum(below)
+    rows, reach_start, reach, reach_entry = pattern(pointer, row, parent, start)
+    lower, inverse, work = np.empty(start[n]), np.empty(n), np.empty(n)
+    factor = pointer, row, start, rows, reach_start, reach, reach_entry
+    factorise(*factor, gram, DEPENDENT_PIVOT, DROPPED, lower, inverse, work)
+    dropped, weak = inverse == 1.0 / DROPPED, np.zeros(n, dtype=np.bool_)
+    weak[order] = dropped
+    least = np.arange(n)
+    for k in range(n):
+        if parent[k] != NONE:
+            least[parent[k]] = min(least[parent[k]], least[k])
+    return order, weak, _unseen(order, dropped, size, least, start, rows, lower)
 
 
 class _Cliques(NamedTuple):

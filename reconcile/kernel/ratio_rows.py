@@ -27,6 +27,53 @@ class Shapes(NamedTuple):
     constant: Floats
 
 
+class Kinds(NamedTuple):
+    """
+    What kinds of reading are of, each (kinds,).
+
+    ``amount`` where it is an amount, ``plain`` the quantity if it is of one alone, as it is or over
+    the solids, -1 otherwise.
+    """
+
+    amount: Bools
+    plain: Ints
+
+
+@compiled
+def taken(
+    kinds: Kinds,
+    kind: Ints,
+    stream: Ints,
+    telling: Bools,
+    part: Ints,
+    begins: Bools,
+    weighed: Bools,
+) -> tuple[Ints, tuple[Ints, Ints, Ints]]:
+    """
+    Give the first stream that begins each part in which no amount is read, and the plain readings.
+
+    ``kind`` and ``stream`` (keys,), -1 for several streams; ``part`` and ``begins`` (streams,), and
+    those ``weighed`` by readings of several.  Plain readings are those ``telling`` of one quantity
+    of one stream: reading, stream and quantity.
+    """
+    streams, parts = len(part), part.max() + 1
+    done, first = np.zeros(parts, dtype=np.bool_), np.full(parts, -1, dtype=np.int64)
+    reading, count = np.empty(len(kind), dtype=np.int64), 0
+    for i in range(len(kind)):
+        if stream[i] >= 0 and kinds.amount[kind[i]]:
+            done[part[stream[i]]] = True
+        if stream[i] >= 0 and kinds.plain[kind[i]] >= 0 and telling[i]:
+            reading[count] = i
+            count += 1
+    for s in range(streams):
+        done[part[s]] |= weighed[s]
+    for s in range(streams):
+        if begins[s] and not done[part[s]]:
+            first[part[s]], done[part[s]] = s, True
+    reading = reading[:count].copy()
+    return first[first >= 0], (reading, stream[reading], kinds.plain[kind[reading]])
+
+
 @compiled
 def laid_out(
     shapes: Shapes, shape: Ints, first: Ints, length: Ints

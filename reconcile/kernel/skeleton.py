@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -12,7 +12,9 @@ from .elimination import Elimination, eliminations, standing_of
 from .exact import Rows
 from .ldl import Symbolic, tree_within
 from .ordering import pairs_of, upper_pattern
-from .ratio_rows import slopes_of
+from .pins import unmoved
+from .ratio_rows import divided, plain_amounts, slopes_of
+from .unread import Open, left_open
 
 if TYPE_CHECKING:
     from .elimination import Standing
@@ -60,11 +62,19 @@ def _placed(
 
 
 @compiled
-def _analysed(equal: Rows, slopes: Rows, at: Standing) -> tuple[Ints | Bools, ...]:
-    """Order and analyse, by the one of two orders with less work."""
+def _analysed(
+    equal: Rows, slopes: Rows, at: Standing
+) -> tuple[Rows, float, tuple[Ints | Bools, ...]]:
+    """
+    Order and analyse, by the one of two orders with less work.
+
+    Gives the moves that no reading sees, the work, and the parts of a skeleton.
+    """
     n, e = len(at.groups), len(at.rows)
     pair_start, first, second = pairs_of(slopes.start)
-    weak, order, last, other_order, other_last = eliminations(equal, slopes, first, second, at)
+    weak, unseen, order, last, other_order, other_last = eliminations(
+        equal, slopes, first, second, at
+    )
     count, entries = len(first), len(first) + n + e + len(equal.column)
     one, other = np.empty(entries, dtype=np.int64), np.empty(entries, dtype=np.int64)
     for k in range(count):
@@ -82,7 +92,7 @@ def _analysed(equal: Rows, slopes: Rows, at: Standing) -> tuple[Ints | Bools, ..
             place, pointer, index, entry, parent, below, work = found
     start = np.zeros(n + e + 1, dtype=np.int64)
     start[1:] = np.cumsum(below)
-    return (
+    parts = (
         weak,
         order,
         last,
@@ -98,6 +108,7 @@ def _analysed(equal: Rows, slopes: Rows, at: Standing) -> tuple[Ints | Bools, ..
         entry[count : count + n + e],
         entry[count + n + e :],
     )
+    return unseen, work, parts
 
 
 def _skeleton(found: tuple[Any, ...]) -> Skeleton:
@@ -114,7 +125,27 @@ def skeleton_of(equal: Rows, slopes: Rows, at: Standing) -> Skeleton:
     unknowns that no reading sees by themselves are told.  Of the two orders, streams before nodes
     and quantity by quantity (where ``at`` has ranks), the one with less work is taken.
     """
-    return _skeleton(_analysed(equal, slopes, at))
+    return _skeleton(_analysed(equal, slopes, at)[2])
+
+
+class Stated(NamedTuple):
+    """
+    What depends on a statement alone.
+
+    ``meaningful`` (m,) and ``divides`` (n,) as :func:`~reconcile.kernel.ratio_rows.divided` gives
+    them, the ``amounts`` read as :func:`~reconcile.kernel.ratio_rows.plain_amounts` does, the
+    readings' derivatives ``slopes``, the ``skeleton``, and what is ``open`` if all readings count
+    and the balances are all that is exact, with the readings of a ``steady`` denominator (m,)
+    (:func:`~reconcile.kernel.pins.unmoved`).
+    """
+
+    meaningful: Bools
+    divides: Bools
+    amounts: tuple[Ints, Ints]
+    slopes: Rows
+    skeleton: Skeleton
+    open: Open
+    steady: Bools
 
 
 @compiled
@@ -127,31 +158,47 @@ def _stated(
     beside: Floats,
     constant: Floats,
     point: Floats,
+    absent: Bools,
+    push: Floats,
     balances: tuple[Ints, Ints],
     shape: tuple[int, int],
     ranked: bool,
-) -> tuple[Floats, tuple[Ints | Bools, ...]]:
+) -> tuple[Bools, Bools, tuple[Ints, Ints], Bools, Floats, Open, tuple[Ints | Bools, ...]]:
+    meaningful, divides = divided(start, column, below, constant, absent, shape[1])
     slope = slopes_of(start, column, above, below, beside, constant, point)
     at = standing_of(balances, len(equal.start) - 1, shape, len(point), ranked)
-    return slope, _analysed(equal, Rows(start, column, slope), at)
+    unseen, work, found = _analysed(equal, Rows(start, column, slope), at)
+    weak, last, place = found[0], found[2], found[3]
+    if len(unseen.start) - 1 == weak.sum():
+        opened = left_open(equal, unseen, ~absent, last, place, push, work)
+    else:
+        opened = Open(np.zeros(len(point), dtype=np.bool_), False, np.zeros(push.T.shape))
+    amounts = plain_amounts(start, column, above, constant)
+    steady = unmoved(start, column, below, opened.moves)
+    return meaningful, divides, amounts, steady, slope, opened, found
 
 
 def statement_of(
     equal: Rows,
     ratios: Ratios,
     point: Floats,
+    absent: Bools,
+    push: Floats,
     balances: tuple[Ints, Ints],
     shape: tuple[int, int],
     *,
     ranked: bool,
-) -> tuple[Rows, Skeleton]:
+) -> Stated:
     """
-    Give the derivatives of readings without products at a typical ``point`` (n,), and the order.
+    Say all of readings without products at a typical ``point`` (n,).
 
-    ``balances`` are node and quantity of the first rows of ``equal``, and ``shape`` the streams and
-    quantities; ``ranked`` where nothing but solids couples the quantities.
+    ``absent`` unknowns (n,) are zero, and ``push`` (k, n) says how far the others move if they are
+    held.  ``balances`` are node and quantity of the first rows of ``equal``, and ``shape`` the
+    streams and quantities; ``ranked`` where nothing but solids couples the quantities.
     """
     rows = ratios.indptr, ratios.indices
     parts = *rows, ratios.above, ratios.below, ratios.beside, ratios.constant
-    slope, found = _stated(equal, *parts, point, balances, shape, ranked)
-    return Rows(*rows, slope), _skeleton(found)
+    at = point, absent, push, balances, shape, ranked
+    meaningful, divides, amounts, steady, slope, opened, found = _stated(equal, *parts, *at)
+    slopes, skeleton = Rows(*rows, slope), _skeleton(found)
+    return Stated(meaningful, divides, amounts, slopes, skeleton, opened, steady)

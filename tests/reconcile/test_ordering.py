@@ -8,13 +8,17 @@ import pytest
 from reconcile import Flowsheet, Stream
 from reconcile.descent import case_of, starting_set
 from reconcile.kernel.budget import Budget, spending
+from reconcile.kernel.exact import Rows
 from reconcile.kernel.losses import Loss
 from reconcile.kernel.ordering import minimum_degree
+from reconcile.kernel.pins import open_in
+from reconcile.kernel.ratio_rows import slopes_of
 from reconcile.measurands import measurand
-from reconcile.model import Key, Model
+from reconcile.model import Key, Model, keys_of
+from reconcile.observability import push_of
 from reconcile.options import Options
 from reconcile.plan import Plan, plan
-from tests.benchmarks.flowsheets import Family, survey
+from tests.benchmarks.flowsheets import Array, Bools, Family, survey
 from tests.flowsheets import Sampling, random_circuit
 
 SPARSE = Sampling(missing=0.5)
@@ -58,6 +62,51 @@ def test_open_moves_are_seen_by_no_balance_and_no_reading():
         pushed = one.moves[one.pins]
         assert ((pushed >= 0.5) & (pushed <= 1.5)).all()
     assert len(open_) > 20
+
+
+def _by_factor(made: Plan) -> tuple[Bools, bool, Array]:
+    """Give pins, whether they are certain, and moves from a factor of everything."""
+    model, slopes = made.model, made.ratios
+    skeleton = made.skeleton
+    assert skeleton is not None
+    point = np.where(model.absent, 0.0, model.balanced)
+    parts = slopes.above, slopes.below, slopes.beside, slopes.constant
+    rows = slopes_of(slopes.indptr, slopes.indices, *parts, point)
+    derivatives = Rows(slopes.indptr, slopes.indices, rows)
+    return open_in(skeleton, model.exact_rows, derivatives, ~model.absent, push_of(model.size))
+
+
+def _surveyed(family: Family, streams: int, components: int, missing: float, seed: int) -> Plan:
+    chosen = survey(family, streams, components, seed, missing=missing)
+    keys = keys_of(chosen.flowsheet, chosen.readings(chosen.sd))
+    return plan(chosen.flowsheet, keys, [Loss.SQUARE] * len(keys), [False] * len(keys))
+
+
+@pytest.mark.parametrize(
+    ("family", "streams", "components", "missing", "sure"),
+    [
+        (Family.DENSE, 8, 3, 0.1, 40),
+        (Family.DENSE, 8, 3, 0.4, 20),
+        (Family.DENSE, 60, 4, 0.2, 40),
+        (Family.LINES, 200, 2, 0.2, 40),
+    ],
+)
+def test_what_is_open_without_a_factor_is_open_by_one(
+    family: Family, streams: int, components: int, missing: float, sure: int
+):
+    """The same pins and the same moves, where both roads are sure; of 40 plans most are."""
+    plans = [_surveyed(family, streams, components, missing, seed) for seed in range(40)]
+    both = 0
+    for made in plans:
+        found, (pins, certain, moves) = made.stated, _by_factor(made)
+        assert found is not None
+        if not found.open.sure or not certain:
+            continue
+        both += 1
+        np.testing.assert_array_equal(found.open.pins, pins)
+        size = np.abs(moves).max(initial=0.0)
+        np.testing.assert_allclose(found.open.moves, moves, rtol=0.0, atol=1e-9 * size)
+    assert both >= sure
 
 
 @pytest.mark.parametrize("seed", range(5))
