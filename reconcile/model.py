@@ -12,7 +12,6 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from operator import attrgetter
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -86,15 +85,13 @@ def keys_of(flowsheet: Flowsheet, readings: Iterable[Reading]) -> list[Key]:
 
 def causes_of(keys: Iterable[Key]) -> tuple[Common, ...]:
     """Give the shared causes that readings name, each a standard normal variable."""
-    shared = filter(None, map(attrgetter("causes"), keys))
-    names = dict.fromkeys(name for causes in shared for name, _ in causes)
+    names = dict.fromkeys([name for key in keys for name, _ in key.causes])
     return tuple(Common((name,), 0.0, 1.0) for name in names)
 
 
-def levels_of(keys: Iterable[Key]) -> tuple[str, ...]:
+def levels_of(measurands: Iterable[Measurand]) -> tuple[str, ...]:
     """Give the levels that readings are taken against, of which nothing is known beforehand."""
-    met = dict.fromkeys(map(attrgetter("of.level"), keys))
-    return tuple(level for level in met if level is not None)
+    return tuple(dict.fromkeys([of.level for of in measurands if of.level is not None]))
 
 
 def uncertain_contents(flowsheet: Flowsheet) -> tuple[Common, ...]:
@@ -472,6 +469,8 @@ class Model:
         return self.flowsheet.streams[stream].name, self.flowsheet.quantities[quantity]
 
 
-def model_of(flowsheet: Flowsheet, keys: Sequence[Key]) -> Model:
-    """Number a flowsheet for the readings that are to be taken on it."""
-    return Model(flowsheet, causes_of(keys), levels_of(keys))
+def model_of(
+    flowsheet: Flowsheet, measurands: Iterable[Measurand], shared: Iterable[Key] = ()
+) -> Model:
+    """Number a flowsheet for readings of these measurands, those ``shared`` with causes."""
+    return Model(flowsheet, causes_of(shared), levels_of(measurands))

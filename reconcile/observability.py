@@ -158,12 +158,14 @@ class Drawn:
     """
     A pattern in order, with its ``pins`` (n,) and the ``moves`` (n, probes) that they leave.
 
-    Where the pins are not certain the moves are not known.
+    Where the pins are not certain the moves are not known.  ``ordered`` says, when a factor is
+    wanted, whether one in that order is the one to take.
     """
 
     skeleton: Skeleton
     pins: Bools
     moves: Floats | None
+    ordered: Callable[[], bool] = lambda: True
 
 
 def drawn_on(skeleton: Skeleton, balances: Rows, slopes: Rows, closed: Bools) -> Drawn | None:
@@ -195,12 +197,14 @@ def structure_of(
     comparable size; ``places`` say where they stand; ``drawn`` is what is known of them already.
     """
     rows = unit_rows(rows)
-    basis = None if drawn is None else SparseBasis(balances, drawn.skeleton)
     pins = pins_of(balances, rows, closed, places, budget) if drawn is None else drawn.pins
     nothing = np.zeros(len(pins), dtype=bool)
     held = Held(nothing, np.zeros(0, dtype=bool), pins, closed)
 
     def make() -> Factor:
+        basis = None
+        if drawn is not None and drawn.ordered():
+            basis = SparseBasis(balances, drawn.skeleton)
         return unit_factor(balances, rows, held, places, budget, basis)
 
     return Structure(balances, rows, pins, closed, make, None if drawn is None else drawn.moves)

@@ -26,7 +26,7 @@ from .kernel.layout import layout_of
 from .kernel.lazy import lazy
 from .kernel.limits import LEVERAGE_TOLERANCE
 from .kernel.losses import Loss, Losses
-from .kernel.pins import unmoved
+from .kernel.pins import undetermined_on, unmoved
 from .kernel.problem import Ratios
 from .kernel.ratio_rows import Kinds, divided, plain_amounts, slopes_of, taken
 from .kernel.skeleton import statement_of
@@ -51,13 +51,15 @@ class Plan:
     """
     A flowsheet with the quantities that are read, ready for any values.
 
-    ``keys`` name the readings in order; ``kinds`` (m,) how each counts and ``fixed`` (m,) those
-    held exactly, both with what is known of the common unknowns and the orders behind the readings.
+    ``keys`` name the readings in order, ``at`` says where they stand; ``losses`` (m,) how each
+    counts and ``fixed`` (m,) those held exactly, both with what is known of the common unknowns and
+    the orders behind the readings.
     What it works out is limited by the budget of the calculation in hand.
     """
 
     model: Model
     keys: tuple[Key, ...]
+    at: Placed
     losses: Losses
     fixed: Bools
 
@@ -74,16 +76,12 @@ class Plan:
     @lazy
     def ratios(self) -> Ratios:
         """The readings, priors and orders as ratios, (m,)."""
-        return readings_as_ratios(self.model, self.keys, self._placed)
+        return readings_as_ratios(self.model, self.keys, self.at)
 
     @property
     def own_ratios(self) -> Ratios:
         """The readings alone, without what is known beforehand and without orders."""
         return self.ratios.keep(np.arange(self.ratios.count) < len(self.keys))
-
-    @lazy
-    def _placed(self) -> Placed:
-        return placed(self.model, self.keys)
 
     @lazy
     def telling(self) -> Bools:
@@ -108,7 +106,7 @@ class Plan:
     @lazy
     def _taken(self) -> tuple[Ints, tuple[Ints, Ints, Ints]]:
         """The streams of :attr:`gauges`, and :attr:`direct`."""
-        model, at = self.model, self._placed
+        model, at = self.model, self.at
         quantities, weighed = model.flowsheet.quantity_index, np.zeros(model.streams, dtype=bool)
         kinds = Kinds(
             np.array([of.is_amount for of in at.of], dtype=bool),
@@ -322,7 +320,7 @@ class Plan:
         if self.skeleton is None or len(self.gauges):
             return None
         if (opened := self._opened) is not None:
-            return Drawn(opened.skeleton, opened.open.pins, opened.open.moves)
+            return Drawn(opened.skeleton, opened.open.pins, opened.open.moves, self._has_pivots)
         if not self.telling_with(self.model.absent).all():
             return None
         slopes = self._open_slopes
@@ -337,6 +335,14 @@ class Plan:
         if stated is None or not stated.open.sure or len(self.gauges):
             return None
         return stated if stated.meaningful.all() and not self.ratios.beside.any() else None
+
+    def _has_pivots(self) -> bool:
+        """Say whether no pivot of the plan's order vanishes; of a large flowsheet take it so."""
+        model, stated = self.model, self.stated
+        if model.is_small and stated is not None:
+            rows = model.exact_rows, stated.slopes
+            return undetermined_on(stated.skeleton, *rows, ~model.absent)[1]
+        return True
 
     def _drawn_with(self, closed: Bools) -> Drawn | None:
         return self._drawn if self.is_open(closed) else None
@@ -493,7 +499,8 @@ def plan(
     ``keys`` say what is read; ``kinds`` and ``fixed`` say of each how it counts and whether its
     value is held exactly.
     """
-    model = model_of(flowsheet, keys)
+    at = placed(flowsheet, keys)
+    model = model_of(flowsheet, at.of, [keys[i] for i in at.shared])
     priors, orders = len(model.common), len(flowsheet.orders)
     every = np.zeros(len(keys) + priors + orders, dtype=np.int64)
     held = np.zeros(len(every), dtype=bool)
@@ -503,7 +510,7 @@ def plan(
         every[len(keys) + priors :] = Loss.AT_LEAST
     if any(fixed):
         held[: len(keys)] = fixed
-    return Plan(model, tuple(keys), Losses(every), held)
+    return Plan(model, tuple(keys), at, Losses(every), held)
 
 
 MOST_KEPT = 100_000

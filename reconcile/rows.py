@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from operator import attrgetter
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .flowsheet import Order
+from .flowsheet import Flowsheet, Order
 from .kernel.problem import Products, Ratios, no_products
 from .kernel.ratio_rows import Shapes, laid_out
 from .measurands import Measurand
@@ -19,9 +18,6 @@ if TYPE_CHECKING:
     from .flowsheet import Quantity
     from .kernel.problem import Ints
     from .measurands import Terms
-
-
-_CAUSES = attrgetter("causes")
 
 
 @dataclass
@@ -111,20 +107,21 @@ class Placed:
     """
     Where keys stand, each (keys,): their ``stream``, -1 for several, and their measurand.
 
-    ``of`` are the measurands met, to which ``kind`` points, and ``several`` the keys of several
-    streams or none.
+    ``of`` are the measurands met, to which ``kind`` points; ``several`` are the keys of several
+    streams or none, and ``shared`` those with causes.
     """
 
     stream: Ints
     kind: Ints
     of: tuple[Measurand, ...]
     several: tuple[int, ...]
+    shared: tuple[int, ...]
 
 
-def placed(model: Model, keys: Sequence[Key]) -> Placed:
+def placed(flowsheet: Flowsheet, keys: Sequence[Key]) -> Placed:
     """Find the stream and the measurand of each key."""
-    at = model.flowsheet.stream_index
-    streams, measurands, _ = zip(*keys, strict=True) if keys else ((), (), ())
+    at = flowsheet.stream_index
+    streams, measurands, causes = zip(*keys, strict=True) if keys else ((), (), ())
     stream = [at[names[0]] if len(names) == 1 else -1 for names in streams]
     several = tuple(i for i, s in enumerate(stream) if s < 0) if -1 in stream else ()
     # By identity: comparing takes longer than all else, and a few met twice cost little.
@@ -132,7 +129,8 @@ def placed(model: Model, keys: Sequence[Key]) -> Placed:
     met = dict(zip(identity, measurands, strict=True))
     number = dict(zip(met, range(len(met)), strict=True))
     kind = np.fromiter(map(number.__getitem__, identity), np.int64, len(keys))
-    return Placed(np.array(stream, dtype=np.int64), kind, tuple(met.values()), several)
+    shared = tuple(i for i, some in enumerate(causes) if some) if any(causes) else ()
+    return Placed(np.array(stream, dtype=np.int64), kind, tuple(met.values()), several, shared)
 
 
 def _packed(model: Model, keys: Sequence[Key], at: Placed, further: Sequence[_Row] = ()) -> Ratios:
@@ -140,11 +138,10 @@ def _packed(model: Model, keys: Sequence[Key], at: Placed, further: Sequence[_Ro
     usual, shapes = _shapes(model, at.of)
     shape, first = at.kind, at.stream * model.kinds
     rows: dict[int, _Row] = {}
-    shared = [i for i, key in enumerate(keys) if key.causes] if any(map(_CAUSES, keys)) else []
     length = np.zeros(len(keys) + len(further), dtype=np.int64)
-    if further or shared or at.several or not all(usual):
+    if further or at.shared or at.several or not all(usual):
         shape = np.where(np.array(usual, dtype=bool)[shape] & (at.stream >= 0), shape, -1)
-        shape[shared] = -1
+        shape[list(at.shared)] = -1
         rows = {i: _row(model, keys[i]) for i in np.flatnonzero(shape < 0).tolist()}
         rows |= {len(keys) + i: row for i, row in enumerate(further)}
         shape = np.concatenate((shape, np.full(len(further), -1)))
@@ -190,7 +187,7 @@ def measurands_as_ratios(
     keys = [
         Key(streams, of if of.level is None else replace(of, level=None)) for streams, of in wanted
     ]
-    return _packed(model, keys, placed(model, keys))
+    return _packed(model, keys, placed(model.flowsheet, keys))
 
 
 def ratios_to_feed(model: Model, streams: Sequence[str], component: str) -> Ratios:
@@ -204,4 +201,4 @@ def ratios_to_feed(model: Model, streams: Sequence[str], component: str) -> Rati
         stream = sheet.stream_index[name]
         below = {model.column(int(f), quantity): 1.0 for f in feeds if part[f] == part[stream]}
         rows.append(_Row({model.column(stream, quantity): 1.0}, below))
-    return _packed(model, (), placed(model, ()), rows)
+    return _packed(model, (), placed(sheet, ()), rows)

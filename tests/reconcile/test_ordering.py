@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from reconcile import Flowsheet, Stream
+from reconcile import Flowsheet, Reading, Stream
 from reconcile.descent import case_of, starting_set
 from reconcile.kernel.budget import Budget, spending
 from reconcile.kernel.exact import Rows
@@ -20,6 +22,8 @@ from reconcile.options import Options
 from reconcile.plan import Plan, plan
 from tests.benchmarks.flowsheets import Array, Bools, Family, survey
 from tests.flowsheets import Sampling, random_circuit
+
+Readings = tuple[Reading, ...]
 
 SPARSE = Sampling(missing=0.5)
 """So much unread that balances are merged, and that some are crossed by nothing read."""
@@ -85,10 +89,10 @@ def _surveyed(family: Family, streams: int, components: int, missing: float, see
 @pytest.mark.parametrize(
     ("family", "streams", "components", "missing", "sure"),
     [
-        (Family.DENSE, 8, 3, 0.1, 40),
+        (Family.DENSE, 8, 3, 0.1, 35),
         (Family.DENSE, 8, 3, 0.4, 20),
-        (Family.DENSE, 60, 4, 0.2, 40),
-        (Family.LINES, 200, 2, 0.2, 40),
+        (Family.DENSE, 60, 4, 0.2, 30),
+        (Family.LINES, 200, 2, 0.1, 30),
     ],
 )
 def test_what_is_open_without_a_factor_is_open_by_one(
@@ -107,6 +111,43 @@ def test_what_is_open_without_a_factor_is_open_by_one(
         size = np.abs(moves).max(initial=0.0)
         np.testing.assert_allclose(found.open.moves, moves, rtol=0.0, atol=1e-9 * size)
     assert both >= sure
+
+
+def _beside_each_other(flowsheet: Flowsheet, readings: Readings, copies: int) -> Plan:
+    """Plan copies of one flowsheet, with nothing between them."""
+
+    def name(own: str | None, copy: int) -> str | None:
+        return None if own is None else f"{copy} {own}"
+
+    streams = [
+        Stream(f"{k} {s.name}", name(s.source, k), name(s.target, k))
+        for k in range(copies)
+        for s in flowsheet.streams
+    ]
+    nodes = tuple(f"{k} {node}" for k in range(copies) for node in flowsheet.nodes)
+    sheet = Flowsheet(nodes, tuple(streams), flowsheet.components)
+    keys = keys_of(
+        sheet, [replace(r, stream=f"{k} {r.stream}") for k in range(copies) for r in readings]
+    )
+    return plan(sheet, keys, [Loss.SQUARE] * len(keys), [False] * len(keys))
+
+
+@pytest.mark.parametrize("seed", [65, 89])
+def test_a_large_flowsheet_of_small_ones_has_their_pins_together(seed: int):
+    """Where nothing read crosses merged balances, whose pivots vanish in a factor of everything."""
+    chosen = survey(Family.DENSE, 8, 3, seed, missing=0.3)
+    readings = chosen.readings(chosen.sd)
+
+    one = _beside_each_other(chosen.flowsheet, readings, 1)
+    many = _beside_each_other(chosen.flowsheet, readings, 60)
+
+    assert one.model.is_small
+    assert not many.model.is_small
+    assert not _by_factor(one)[1]
+    assert int(one.structure.pins.sum()) == _nullity(one)
+    assert int(many.structure.pins.sum()) == 60 * _nullity(one)
+    assert many.known[0].sum() == 60 * one.known[0].sum()
+    assert many.known[1].sum() == 60 * one.known[1].sum()
 
 
 @pytest.mark.parametrize("seed", range(5))
