@@ -43,8 +43,10 @@ def pytest_configure(config: pytest.Config) -> None:
 
     from reconcile import reconcile_balance  # noqa: PLC0415
     from reconcile.stack import reconcile_stack  # noqa: PLC0415
+    from service.balances.first_use import compile_at_a_time  # noqa: PLC0415
     from tests.benchmarks.flowsheets import Family, survey  # noqa: PLC0415
 
+    compile_at_a_time()
     small, large = (survey(Family.DENSE, streams, 2, 1) for streams in (8, 300))
     for chosen in (small, large):
         readings = chosen.readings(chosen.draw(np.random.default_rng(1)))

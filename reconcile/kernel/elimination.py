@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from .compiled import compiled
+from .compiled import part_of_others
 from .ordering import by_node, in_order, matched, weak_unknowns
 
 if TYPE_CHECKING:
@@ -55,7 +55,7 @@ class Standing(NamedTuple):
     row_rank: Ints
 
 
-@compiled
+@part_of_others
 def standing_of(
     balances: tuple[Ints, Ints], rows: int, shape: tuple[int, int], unknowns: int, ranked: bool
 ) -> Standing:
@@ -80,7 +80,7 @@ def standing_of(
     return Standing(groups, row_groups, rank, row_rank)
 
 
-@compiled
+@part_of_others
 def eliminations(
     equal: Rows, slopes: Rows, first: Ints, second: Ints, at: Standing
 ) -> tuple[Bools, Rows, Ints, Ints, Ints, Ints]:

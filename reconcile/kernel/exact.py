@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import scipy.sparse as sp
 
-from .compiled import compiled
+from .compiled import compiled, part_of_others
 
 if TYPE_CHECKING:
     from .problem import Bools, Floats, Ints
@@ -77,7 +77,7 @@ NO_TOTALS = Totals(
 """No quantity is a sum of others."""
 
 
-@compiled
+@part_of_others
 def _touching(source: Ints, target: Ints, nodes: int) -> tuple[Ints, Ints, Floats]:
     """Give the streams at each node in order: starts, streams, signs (+1 for an inlet)."""
     begins = np.zeros(nodes + 1, dtype=np.int64)
@@ -98,7 +98,7 @@ def _touching(source: Ints, target: Ints, nodes: int) -> tuple[Ints, Ints, Float
     return begins, stream, sign
 
 
-@compiled
+@part_of_others
 def _follows(conserved: Bools, totals: Totals, i: int, node: int, streams: Ints) -> bool:
     """Say whether a node's balance of a total follows from its streams' sums and the parts'."""
     for p in range(totals.start[i], totals.start[i + 1]):
@@ -110,7 +110,7 @@ def _follows(conserved: Bools, totals: Totals, i: int, node: int, streams: Ints)
     return True
 
 
-@compiled
+@part_of_others
 def _stated(conserved: Bools, held: Bools, totals: Totals, begins: Ints, stream: Ints) -> Bools:
     """
     Say which balances (nodes, Q) are stated.
@@ -133,7 +133,7 @@ def _stated(conserved: Bools, held: Bools, totals: Totals, begins: Ints, stream:
     return stated
 
 
-@compiled
+@part_of_others
 def balance_rows(
     source: Ints, target: Ints, conserved: Bools, held: Bools, totals: Totals
 ) -> tuple[Ints, Ints, Ints, Ints, Floats]:
@@ -168,7 +168,7 @@ def balance_rows(
     return node, quantity, start, column, data
 
 
-@compiled
+@part_of_others
 def sum_rows(totals: Totals, kinds: int) -> tuple[Ints, Ints, Floats]:
     """Give rows whole less parts, total by total: starts, columns and coefficients."""
     rows = entries = 0
@@ -191,7 +191,7 @@ def sum_rows(totals: Totals, kinds: int) -> tuple[Ints, Ints, Floats]:
     return start, column, data
 
 
-@compiled
+@part_of_others
 def nested_rows(streams: Ints, part: Ints, whole: Ints, kinds: int) -> tuple[Ints, Ints, Floats]:
     """
     Give rows ``whole - part`` stream by stream: starts, columns and coefficients.

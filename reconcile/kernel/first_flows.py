@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from .compiled import compiled
+from .compiled import compiled, part_of_others
 from .limits import LARGEST_GRADE, SMALL_DIFFERENCE, SMALL_REST, UNREAD_GRADE
 from .network import Network, flows
 
@@ -38,7 +38,7 @@ class Sheet(NamedTuple):
     nodes: int
 
 
-@compiled
+@part_of_others
 def _median(numbers: Floats, otherwise: float) -> float:
     """Give the median of what is not NaN; what else where all is."""
     known = np.sort(numbers[~np.isnan(numbers)])
@@ -48,7 +48,7 @@ def _median(numbers: Floats, otherwise: float) -> float:
     return float(0.5 * (known[(count - 1) // 2] + known[count // 2]))
 
 
-@compiled
+@part_of_others
 def _shares(sheet: Sheet, masses: Floats) -> Floats:
     """
     Give weights by which each node splits, from the masses read.
@@ -81,7 +81,7 @@ def _shares(sheet: Sheet, masses: Floats) -> Floats:
     return shares
 
 
-@compiled
+@part_of_others
 def _scale_to(sheet: Sheet, solids: Floats, masses: Floats) -> None:
     """Scale the solids, part by part, to the masses read."""
     factors = masses / solids
@@ -93,7 +93,7 @@ def _scale_to(sheet: Sheet, solids: Floats, masses: Floats) -> None:
                 solids[s] *= factor
 
 
-@compiled
+@part_of_others
 def _solids(sheet: Sheet, net: Network, masses: Floats, solids: Floats) -> bool:
     """Give the solids (streams, 1) from the masses read; false where a circuit lets nothing out."""
     typical = _median(masses[sheet.entries], 1.0)

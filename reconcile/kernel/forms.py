@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from .compiled import compiled
+from .compiled import compiled, part_of_others
 
 if TYPE_CHECKING:
     from .problem import Floats, Ints
@@ -58,7 +58,7 @@ class Asked(NamedTuple):
     far: Cliques
 
 
-@compiled
+@part_of_others
 def _pairs_stored(start: Ints, rows: Ints, pointer: Ints, index: Ints) -> Ints:
     """
     Give where the inverse's entry of each pair of a row's columns stands, row by row.
@@ -88,7 +88,7 @@ def _pairs_stored(start: Ints, rows: Ints, pointer: Ints, index: Ints) -> Ints:
     return stored
 
 
-@compiled
+@part_of_others
 def _cliques(
     start: Ints,
     rows: Ints,
@@ -161,7 +161,7 @@ def asked_of(start: Ints, rows: Ints, pointer: Ints, index: Ints, kin: Ints) -> 
     return Asked(pointer, index, stored, far_rows)
 
 
-@compiled
+@part_of_others
 def _taken(start: Ints, rows: Ints, diagonal: Floats, inner: Floats, left: Ints) -> Floats:
     """Give the inverse's block of a clique, ascending, (k, k)."""
     k = len(left)
@@ -177,7 +177,7 @@ def _taken(start: Ints, rows: Ints, diagonal: Floats, inner: Floats, left: Ints)
     return block
 
 
-@compiled
+@part_of_others
 def _stored_forms(
     rows: Asked, diagonal: Floats, inner: Floats, data: Floats, resolution: float, into: Floats
 ) -> None:
@@ -202,7 +202,7 @@ def _stored_forms(
             into[k] = 0.0 if abs(total) <= resolution * size else total
 
 
-@compiled
+@part_of_others
 def _far_forms(
     rows: Asked,
     start: Ints,

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from .compiled import compiled
+from .compiled import compiled, part_of_others
 from .exact import Rows, Totals, balance_rows, nested_rows, sum_rows
 from .network import Network, entries_of, flows, network_of, parts_of
 
@@ -37,7 +37,7 @@ class Ground(NamedTuple):
     leaves: bool
 
 
-@compiled
+@part_of_others
 def _joined(rows: Rows, more: Rows) -> Rows:
     """Give rows with more behind them."""
     start = np.concatenate((rows.start, rows.start[-1] + more.start[1:]))

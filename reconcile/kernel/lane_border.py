@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from .compiled import compiled
+from .compiled import part_of_others
 from .lane_readings import Layout
 from .lane_system import Bounds, Room, substitute_lanes
 from .ldl import substitute
@@ -41,14 +41,14 @@ class Border(NamedTuple):
     residual: Floats
 
 
-@compiled
+@part_of_others
 def no_border(at: Layout) -> Border:
     """Give a border before any bound holds."""
     nothing: Border = _empty(np.full((0, len(at.side)), -1, dtype=np.int64), len(at.order))
     return nothing
 
 
-@compiled
+@part_of_others
 def _empty(row: Ints, whole: int) -> Border:
     slots, lanes = row.shape
     return Border(
@@ -61,7 +61,7 @@ def _empty(row: Ints, whole: int) -> Border:
     )
 
 
-@compiled
+@part_of_others
 def _rows(at: Layout, room: Room, bounds: Bounds, running: Bools, before: Ints) -> Ints:
     """Give the slots of all that is held at the border, what was there ``before`` first."""
     groups, n, lanes = len(at.within_start) - 1, len(at.weak), len(at.side)
@@ -92,7 +92,7 @@ def _rows(at: Layout, room: Room, bounds: Bounds, running: Bools, before: Ints) 
     return row
 
 
-@compiled
+@part_of_others
 def gathered(at: Layout, room: Room, bounds: Bounds, running: Bools, kept: Border) -> Border:
     """
     Gather what is held at the border, and solve the system for each.
@@ -133,7 +133,7 @@ def gathered(at: Layout, room: Room, bounds: Bounds, running: Bools, kept: Borde
     return border
 
 
-@compiled
+@part_of_others
 def _spread_alone(at: Layout, room: Room, spread: Floats, fresh: Ints) -> None:
     """Solve for the ``fresh`` slots of a single lane together, (slots, n + e, 1), in place."""
     slots, whole = len(fresh), spread.shape[1]
@@ -148,7 +148,7 @@ def _spread_alone(at: Layout, room: Room, spread: Floats, fresh: Ints) -> None:
             spread[fresh[s], at.order[k], 0] = rights[k, s]
 
 
-@compiled
+@part_of_others
 def _across(at: Layout, room: Room, row: int, vector: Floats, c: int) -> float:
     """Give a scaled bound's row times a vector (n + e, lanes) in one lane, zero without a row."""
     groups, total = len(at.within_start) - 1, 0.0
@@ -161,7 +161,7 @@ def _across(at: Layout, room: Room, row: int, vector: Floats, c: int) -> float:
     return total
 
 
-@compiled
+@part_of_others
 def _add_row(at: Layout, room: Room, row: int, times: float, into: Floats, c: int) -> None:
     """Add a multiple of a scaled bound's row to a vector (n + e, lanes) in one lane."""
     groups = len(at.within_start) - 1
@@ -173,7 +173,7 @@ def _add_row(at: Layout, room: Room, row: int, times: float, into: Floats, c: in
             into[j, c] += times * (at.within[p] * room.size[j, c])
 
 
-@compiled
+@part_of_others
 def _factor_border(at: Layout, border: Border) -> None:
     """
     Factor what the bounds leave, in place; one that follows from the others has no say.
@@ -202,7 +202,7 @@ def _factor_border(at: Layout, border: Border) -> None:
                 schur[s, s, c] = np.inf
 
 
-@compiled
+@part_of_others
 def at_odds(at: Layout, border: Border) -> bool:
     """Say whether an unknown at its own bound has no say there: then it belongs in the matrix."""
     for s in range(len(border.row)):
@@ -213,7 +213,7 @@ def at_odds(at: Layout, border: Border) -> bool:
     return False
 
 
-@compiled
+@part_of_others
 def aim(at: Layout, border: Border, x: Floats, low: Floats, move: Floats) -> None:
     """Give what each bound at the border still lacks at ``x + move`` (n, lanes)."""
     groups = len(at.within_start) - 1
@@ -230,7 +230,7 @@ def aim(at: Layout, border: Border, x: Floats, low: Floats, move: Floats) -> Non
             border.right[s, c] = lack
 
 
-@compiled
+@part_of_others
 def add_border(at: Layout, room: Room, border: Border, found: Floats) -> None:
     """Turn a solution without the bounds (n + e, lanes) into one with them, in place."""
     slots, lanes = len(border.row), len(at.side)
@@ -252,7 +252,7 @@ def add_border(at: Layout, room: Room, border: Border, found: Floats) -> None:
                     found[k, c] -= border.spread[s, k, c] * part[s]
 
 
-@compiled
+@part_of_others
 def apply_border(at: Layout, room: Room, border: Border, residual: Floats) -> None:
     """Take the border off the residual of the system, and give that of the bounds themselves."""
     slots, lanes = len(border.row), len(at.side)
@@ -266,7 +266,7 @@ def apply_border(at: Layout, room: Room, border: Border, residual: Floats) -> No
             _add_row(at, room, row, -border.multiplier[s, c], residual, c)
 
 
-@compiled
+@part_of_others
 def cost_border(
     at: Layout, room: Room, border: Border, x: Floats, low: Floats, move: Floats, shadow: Floats
 ) -> None:

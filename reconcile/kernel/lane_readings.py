@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple, TypeAlias
 
 import numpy as np
 
-from .compiled import compiled
+from .compiled import part_of_others
 from .limits import LANE_ROOM, LANES, VECTOR
 
 if TYPE_CHECKING:
@@ -102,7 +102,7 @@ class Given(NamedTuple):
     gaps: Bools
 
 
-@compiled
+@part_of_others
 def see(at: Layout, rows: Floats, vector: Floats, i: int, seen: Floats) -> None:
     """Give a reading's row times a vector (n, lanes)."""
     lanes = len(at.side)
@@ -113,7 +113,7 @@ def see(at: Layout, rows: Floats, vector: Floats, i: int, seen: Floats) -> None:
             seen[c] += row[c] * value[c]
 
 
-@compiled
+@part_of_others
 def add_square(
     at: Layout, rows: Floats, vector: Floats, sign: float, into: Floats, seen: Floats
 ) -> None:
@@ -127,7 +127,7 @@ def add_square(
                 to[c] += sign * row[c] * seen[c]
 
 
-@compiled
+@part_of_others
 def gaps_of(sd: Floats) -> Bools:
     """Say of each reading (m, lanes) whether it is missing in some lane, (m,)."""
     gaps = np.zeros(len(sd), dtype=np.bool_)
@@ -137,7 +137,7 @@ def gaps_of(sd: Floats) -> Bools:
     return gaps
 
 
-@compiled
+@part_of_others
 def read(
     at: Layout, given: Given, x: Floats, i: int, above: Floats, below: Floats, beside: Floats
 ) -> None:
@@ -171,7 +171,7 @@ def read(
                 above[c], below[c], beside[c] = 0.0, 1.0, 0.0
 
 
-@compiled
+@part_of_others
 def objective(at: Layout, given: Given, x: Floats, total: Floats) -> None:
     """Give each lane's weighted sum of squares, infinite where a denominator is not positive."""
     lanes = len(at.side)
@@ -188,7 +188,7 @@ def objective(at: Layout, given: Given, x: Floats, total: Floats) -> None:
             total[c] += above[c] * above[c] if below[c] > 0.0 else np.inf
 
 
-@compiled
+@part_of_others
 def linear_rows(
     at: Layout, given: Given, x: Floats, least: Floats, slope: Floats, gradient: Floats
 ) -> None:
@@ -214,7 +214,7 @@ def linear_rows(
                 into[c] += row[c] * above[c]
 
 
-@compiled
+@part_of_others
 def curved_rows(
     at: Layout,
     given: Given,

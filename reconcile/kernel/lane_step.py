@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .compiled import compiled
+from .compiled import part_of_others
 from .lane_border import (
     Border,
     add_border,
@@ -42,7 +42,7 @@ AFRESH, SAME_ROWS, SAME_HELD = range(3)
 now fits at its border; the factor and its border, since the same is held."""
 
 
-@compiled
+@part_of_others
 def _largest(at: Layout, system: Floats, border: Floats, result: Floats) -> None:
     """Give the size of the largest entry of each lane, (lanes,)."""
     result[:] = 0.0
@@ -53,7 +53,7 @@ def _largest(at: Layout, system: Floats, border: Floats, result: Floats) -> None
                 result[c] = max(result[c], abs(entry[c]))
 
 
-@compiled
+@part_of_others
 def _refined(at: Layout, room: Room, border: Border, running: Bools) -> None:
     """
     Solve for ``right``, refined against the matrix without its shift.
@@ -89,7 +89,7 @@ def _refined(at: Layout, room: Room, border: Border, running: Bools) -> None:
         room.seen[c] = best[c] / goal[c] if goal[c] > 0.0 else 0.0
 
 
-@compiled
+@part_of_others
 def _fits(at: Layout, given: Given, room: Room, bounds: Bounds, running: Bools) -> bool:
     """Say whether the factor can be kept for what is held now: few are held more, none less."""
     for c in range(len(at.side)):
@@ -108,7 +108,7 @@ def _fits(at: Layout, given: Given, room: Room, bounds: Bounds, running: Bools) 
     return True
 
 
-@compiled
+@part_of_others
 def _renew(at: Layout, given: Given, room: Room, slope: Floats, bounds: Bounds) -> None:
     """Make and factor the matrix for what is held now."""
     for j in range(len(at.weak)):
@@ -125,7 +125,7 @@ def _renew(at: Layout, given: Given, room: Room, slope: Floats, bounds: Bounds) 
     factor_lanes(at, room)
 
 
-@compiled
+@part_of_others
 def _unsettled(unmet: Floats, running: Bools) -> bool:
     """Say whether refinement left more of a lane's system than it usually does."""
     unsettled = False
@@ -134,7 +134,7 @@ def _unsettled(unmet: Floats, running: Bools) -> bool:
     return unsettled
 
 
-@compiled
+@part_of_others
 def step(
     at: Layout,
     given: Given,
@@ -183,7 +183,7 @@ def step(
     return border
 
 
-@compiled
+@part_of_others
 def _solve(
     at: Layout,
     given: Given,
@@ -225,7 +225,7 @@ def _solve(
     _refined(at, room, border, running)
 
 
-@compiled
+@part_of_others
 def _costs(at: Layout, room: Room, slope: Floats, gradient: Floats, move: Floats) -> None:
     """Add the free part of the step to ``move``, and give what everything that is held costs."""
     n, lanes = len(at.weak), len(at.side)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from .compiled import compiled
+from .compiled import compiled, part_of_others
 from .lane_readings import Given, Layout, add_square
 from .ldl import factorise, substitute_one
 from .limits import CANCELLED_PIVOT, DUAL_SHIFT, LOST_PIVOT
@@ -80,7 +80,7 @@ class Room(NamedTuple):
     prop: Bools
 
 
-@compiled
+@part_of_others
 def room_for(at: Layout, given: Given) -> Room:
     """Make space, once for a descent."""
     lanes = len(at.side)
@@ -111,7 +111,7 @@ def room_for(at: Layout, given: Given) -> Room:
     )
 
 
-@compiled
+@part_of_others
 def factor_lanes(at: Layout, room: Room) -> None:
     """Factor what was assembled."""
     n, lanes = len(at.order), len(at.side)
@@ -157,7 +157,7 @@ def factor_lanes(at: Layout, room: Room) -> None:
             pivot[c] = 1.0 / pivot[c] if abs(pivot[c]) > CANCELLED_PIVOT else 1.0
 
 
-@compiled
+@part_of_others
 def substitute_lanes(at: Layout, room: Room, right: Floats) -> None:
     """Solve for ``right`` (n + e, lanes) in place."""
     n, lanes = len(at.order), len(at.side)
@@ -195,7 +195,7 @@ def substitute_lanes(at: Layout, room: Room, right: Floats) -> None:
             into[c] = value[c]
 
 
-@compiled
+@part_of_others
 def measure(at: Layout, slope: Floats, room: Room) -> None:
     """Bring unknowns and equalities to pivots of about one, as ``elimination.sizes`` does."""
     n, lanes = len(at.weak), len(at.side)
@@ -245,7 +245,7 @@ def measure(at: Layout, slope: Floats, room: Room) -> None:
                 row_size[r, c] = 1.0 / bare if bare > 0.0 else 1.0
 
 
-@compiled
+@part_of_others
 def assemble(at: Layout, slope: Floats, room: Room, bounds: Bounds) -> None:
     """
     Fill the matrix to be factored, without its border.
@@ -285,13 +285,13 @@ def assemble(at: Layout, slope: Floats, room: Room, bounds: Bounds) -> None:
                 into[c] += at.balance[p] * room.size[j, c] * room.row_size[r, c]
 
 
-@compiled
+@part_of_others
 def _own(room: Room, j: int, c: int) -> float:
     """Give an unknown's own diagonal: the pull to the start, or one where it is held."""
     return room.weight[j, c] * room.size[j, c] ** 2 if room.free[j, c] else 1.0
 
 
-@compiled
+@part_of_others
 def apply_system(at: Layout, room: Room, found: Floats, residual: Floats) -> None:
     """Take the matrix, without the shift of the equalities, times ``found`` off the residual."""
     n, lanes = len(at.weak), len(at.side)

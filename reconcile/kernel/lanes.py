@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from .compiled import compiled
+from .compiled import compiled, part_of_others
 from .lane_border import Border, no_border
 from .lane_readings import Given, Layout, curved_rows, gaps_of, linear_rows, objective, read, see
 from .lane_step import AFRESH, SAME_HELD, SAME_ROWS, step
@@ -67,12 +67,12 @@ class _Rows(NamedTuple):
     entry: Floats
 
 
-@compiled
+@part_of_others
 def _within(at: Layout) -> _Rows:
     return _Rows(at.within_start, at.within_column, at.within)
 
 
-@compiled
+@part_of_others
 def _slack(rows: _Rows, vector: Floats, g: int, c: int) -> float:
     """Give a bound between unknowns times a vector (n, lanes) in one lane."""
     total = 0.0
@@ -81,7 +81,7 @@ def _slack(rows: _Rows, vector: Floats, g: int, c: int) -> float:
     return total
 
 
-@compiled
+@part_of_others
 def _size(rows: _Rows, scale: Floats, g: int, c: int) -> float:
     """Give the largest term of a bound between unknowns of ``scale`` (n, lanes) in one lane."""
     largest = 0.0
@@ -90,7 +90,7 @@ def _size(rows: _Rows, scale: Floats, g: int, c: int) -> float:
     return largest
 
 
-@compiled
+@part_of_others
 def _judge(
     at: Layout,
     given: Given,
@@ -138,7 +138,7 @@ def _judge(
     return count
 
 
-@compiled
+@part_of_others
 def _clear(
     at: Layout, given: Given, room: Room, x: Floats, low: Floats, bounds: Bounds, move: Floats
 ) -> Bools:
@@ -167,7 +167,7 @@ def _clear(
     return clear
 
 
-@compiled
+@part_of_others
 def _exchange(bounds: Bounds, wrong: Ints, share: float, turn: int, c: int) -> None:
     """
     Hold what was broken, release what was held; what a bound had determined is so no longer.
@@ -191,13 +191,13 @@ def _exchange(bounds: Bounds, wrong: Ints, share: float, turn: int, c: int) -> N
         _pin_again(bounds, c)
 
 
-@compiled
+@part_of_others
 def _pin_again(bounds: Bounds, c: int) -> None:
     for j in range(len(bounds.lower)):
         bounds.pinned[j, c] = bounds.pins[j, c] and not bounds.lower[j, c]
 
 
-@compiled
+@part_of_others
 def _strongest(given: Given, room: Room, bounds: Bounds, tried: Bools, c: int) -> int:
     """Give the pinned unknown that pulls the most, of those not ``tried``; -1 if none does."""
     most, chosen = PIN_COST, -1
@@ -209,7 +209,7 @@ def _strongest(given: Given, room: Room, bounds: Bounds, tried: Bools, c: int) -
     return int(chosen)
 
 
-@compiled
+@part_of_others
 def _let_go(given: Given, room: Room, bounds: Bounds, tried: Bools, c: int) -> bool:
     """
     Release the pinned unknown that pulls the most, if a bound determines it after all.
@@ -236,7 +236,7 @@ class _Walk(NamedTuple):
     done: Floats
 
 
-@compiled
+@part_of_others
 def _set_out(
     at: Layout, given: Given, x: Floats, low: Floats, bounds: Bounds, walk: _Walk, c: int
 ) -> None:
@@ -253,7 +253,7 @@ def _set_out(
     _pin_again(bounds, c)
 
 
-@compiled
+@part_of_others
 def _reached(now: float, then: float, share: float, tolerance: float) -> float:
     """Give the share of a move at which a slack that falls from ``now`` to ``then`` is used up."""
     if then >= -tolerance or then >= now:
@@ -261,7 +261,7 @@ def _reached(now: float, then: float, share: float, tolerance: float) -> float:
     return min(share, max(now, 0.0) / (now - then))
 
 
-@compiled
+@part_of_others
 def _go(
     at: Layout,
     given: Given,
@@ -300,7 +300,7 @@ def _go(
     return met >= 0
 
 
-@compiled
+@part_of_others
 def _let_worst_go(
     given: Given, room: Room, bounds: Bounds, shadow: Floats, wrong: Ints, c: int
 ) -> None:
@@ -334,7 +334,7 @@ class _Best(NamedTuple):
     share: Floats
 
 
-@compiled
+@part_of_others
 def _best_met(at: Layout, bounds: Bounds) -> _Best:
     """Give what there is before a set was judged."""
     lanes, every = len(at.side), len(bounds.lower) + len(bounds.within)
@@ -348,7 +348,7 @@ def _best_met(at: Layout, bounds: Bounds) -> _Best:
     )
 
 
-@compiled
+@part_of_others
 def _is_crowded(at: Layout, bounds: Bounds, c: int) -> bool:
     """Say whether more bounds hold than the border takes, or half of all that may move."""
     within = bounds.within[:, c].sum()
@@ -356,14 +356,14 @@ def _is_crowded(at: Layout, bounds: Bounds, c: int) -> bool:
     return bool(within > MOST_BORDERED or 2 * (within + bounds.lower[:, c].sum()) > free)
 
 
-@compiled
+@part_of_others
 def _is_at_the_brim(bounds: Bounds, best: _Best, c: int) -> bool:
     """Say whether the best set met, all but right, has as many bounds as the border takes."""
     within = bounds.within[:, c].sum() + best.fewest[c]
     return bool(within > MOST_BORDERED and best.fewest[c] * LEAST_EXCHANGED < 1.0)
 
 
-@compiled
+@part_of_others
 def _revise(
     at: Layout, bounds: Bounds, best: _Best, wrong: Ints, unmet: float, turn: int, c: int
 ) -> bool:
@@ -392,7 +392,7 @@ def _revise(
             return True
 
 
-@compiled
+@part_of_others
 def _inner(
     at: Layout,
     given: Given,
@@ -463,7 +463,7 @@ def _inner(
     return border
 
 
-@compiled
+@part_of_others
 def _moved_a_divisor(
     at: Layout, given: Given, x: Floats, move: Floats, least: Floats, state: Ints
 ) -> bool:
@@ -483,7 +483,7 @@ def _moved_a_divisor(
     return False
 
 
-@compiled
+@part_of_others
 def _passes(
     at: Layout,
     given: Given,
@@ -530,7 +530,7 @@ def _passes(
     room.weight[:] = 0.0
 
 
-@compiled
+@part_of_others
 def _guard(at: Layout, given: Given, x: Floats, low: Floats) -> None:
     """Give lower bounds that no divisor falls through in one step."""
     n, lanes = len(at.weak), len(at.side)
@@ -540,7 +540,7 @@ def _guard(at: Layout, given: Given, x: Floats, low: Floats) -> None:
             low[j, c] = max(floor, SHRINK * x[j, c]) if floor > 0.0 else floor
 
 
-@compiled
+@part_of_others
 def _decrements(
     at: Layout, slope: Floats, move: Floats, total: Floats, seen: Floats, result: Floats
 ) -> None:
@@ -555,7 +555,7 @@ def _decrements(
         result[c] = np.sqrt(result[c]) / (1.0 + np.sqrt(total[c]))
 
 
-@compiled
+@part_of_others
 def _shares(
     at: Layout,
     given: Given,
@@ -593,7 +593,7 @@ def _shares(
             share[c] = 0.0
 
 
-@compiled
+@part_of_others
 def _beyond(at: Layout, given: Given, x: Floats, c: int) -> bool:
     """Say whether a bound between unknowns is broken."""
     rows = _within(at)
@@ -603,7 +603,7 @@ def _beyond(at: Layout, given: Given, x: Floats, c: int) -> bool:
     return False
 
 
-@compiled
+@part_of_others
 def _damp_more(bounds: Bounds, state: Ints, damp: Floats, c: int) -> None:
     """
     Where the bounds of a step did not settle, have it tried again with a pull to where it starts.
@@ -620,7 +620,7 @@ def _damp_more(bounds: Bounds, state: Ints, damp: Floats, c: int) -> None:
         bounds.pinned[:, c] = bounds.pins[:, c]
 
 
-@compiled
+@part_of_others
 def _near(state: Ints, full: Bools, share: Floats, decrement: Floats, within: float) -> bool:
     """Say whether every lane that runs is so near its optimum that a factor may be kept."""
     for c in range(len(state)):
@@ -630,7 +630,7 @@ def _near(state: Ints, full: Bools, share: Floats, decrement: Floats, within: fl
     return True
 
 
-@compiled
+@part_of_others
 def _chord(
     at: Layout,
     given: Given,
@@ -690,7 +690,7 @@ def _chord(
     return True
 
 
-@compiled
+@part_of_others
 def _clear_dust(given: Given, x: Floats) -> None:
     """Put at zero what a balance ties to one that is held there: steps lessen it for ever."""
     for j in range(len(x)):

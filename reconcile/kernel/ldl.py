@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .compiled import compiled
+from .compiled import compiled, part_of_others
 from .forms import Asked, asked_of, forms
 from .lazy import lazy
 
@@ -24,7 +24,7 @@ DROPPED = 1e300
 """Pivot put in place of a dependent one: its unknown is held at zero."""
 
 
-@compiled
+@part_of_others
 def tree_within(pointer: Ints, index: Ints, most: float) -> tuple[Ints, Ints, float]:
     """
     Give the tree as :func:`elimination_tree`, and the multiplications of one factorisation.
@@ -164,7 +164,7 @@ def substitute(start: Ints, rows: Ints, lower: Floats, inverse: Floats, right: F
                 y[c] -= factor * value[c]
 
 
-@compiled
+@part_of_others
 def substitute_one(start: Ints, rows: Ints, lower: Floats, inverse: Floats, right: Floats) -> None:
     """As :func:`substitute` for one right-hand side (n,), without the inner loop."""
     n = len(right)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from .compiled import compiled
+from .compiled import compiled, part_of_others
 from .ldl import elimination_tree, pattern
 from .ordering import minimum_degree, upper_pattern
 
@@ -43,7 +43,7 @@ class Network(NamedTuple):
     reach_entry: Ints
 
 
-@compiled
+@part_of_others
 def network_of(source: Ints, target: Ints, nodes: int) -> Network:
     """Order the nodes of streams with ends from 0, -1 for outside."""
     streams = len(source)
@@ -75,7 +75,7 @@ def network_of(source: Ints, target: Ints, nodes: int) -> Network:
     )
 
 
-@compiled
+@part_of_others
 def _factored(net: Network, upper: Floats, lower: Floats) -> tuple[Floats, Floats, Floats]:
     """
     Factor the links (links, Q) above and below the diagonal, the latter with the diagonal.
@@ -107,7 +107,7 @@ def _factored(net: Network, upper: Floats, lower: Floats) -> tuple[Floats, Float
     return left, right, inverse
 
 
-@compiled
+@part_of_others
 def _solve(net: Network, left: Floats, right: Floats, inverse: Floats, through: Floats) -> None:
     """Solve for what runs through the nodes, in place of what is fed to them (nodes, Q)."""
     nodes, lanes = through.shape
@@ -123,7 +123,7 @@ def _solve(net: Network, left: Floats, right: Floats, inverse: Floats, through: 
             through[j, c] *= inverse[j, c]
 
 
-@compiled
+@part_of_others
 def _normalised(net: Network, held: Bools, share: Floats, result: Floats) -> None:
     """Give each stream's share of its node's outlets, (streams, Q)."""
     streams, lanes = share.shape
@@ -178,7 +178,7 @@ def flows(
     return True
 
 
-@compiled
+@part_of_others
 def _root(parent: Ints, node: int) -> int:
     while parent[node] != node:
         parent[node] = parent[parent[node]]
@@ -204,7 +204,7 @@ def joined(source: Ints, target: Ints, nodes: int) -> Ints:
     return number
 
 
-@compiled
+@part_of_others
 def parts_of(source: Ints, target: Ints, nodes: int) -> Ints:
     """Give the connected part of each stream, numbered from 0 in order of its first node."""
     number = joined(source, target, nodes)
@@ -214,7 +214,7 @@ def parts_of(source: Ints, target: Ints, nodes: int) -> Ints:
     return part
 
 
-@compiled
+@part_of_others
 def entries_of(source: Ints, target: Ints, part: Ints) -> Bools:
     """Say which streams begin a part: its feeds, or the first of one that only circulates."""
     entries, parts = source < 0, part.max() + 1

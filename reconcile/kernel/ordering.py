@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from .compiled import compiled
+from .compiled import compiled, part_of_others
 from .exact import Rows
 from .ldl import DROPPED, elimination_tree, factorise, pattern
 from .limits import DEPENDENT_PIVOT
@@ -27,7 +27,7 @@ MOST_TIED = 64
 they are few, where readings tie streams together they may be all."""
 
 
-@compiled
+@part_of_others
 def by_key(key: Ints, size: int) -> Ints:
     """Give positions in the order of their keys, from 0 below ``size``; equal ones as they come."""
     fill, order = np.zeros(size + 1, dtype=np.int64), np.empty(len(key), dtype=np.int64)
@@ -41,7 +41,7 @@ def by_key(key: Ints, size: int) -> Ints:
     return order
 
 
-@compiled
+@part_of_others
 def pairs_of(start: Ints) -> tuple[Ints, Ints, Ints]:
     """Give the products of two entries of one row: row starts, first and second entry."""
     rows = len(start) - 1
@@ -60,7 +60,7 @@ def pairs_of(start: Ints) -> tuple[Ints, Ints, Ints]:
     return pair_start, first, second
 
 
-@compiled
+@part_of_others
 def upper_pattern(one: Ints, other: Ints, size: int) -> tuple[Ints, Ints, Ints]:
     """
     Give the compressed columns of an upper triangle that holds given entries, and where each is.
@@ -104,7 +104,7 @@ def upper_pattern(one: Ints, other: Ints, size: int) -> tuple[Ints, Ints, Ints]:
     return pointer, index[:kept].copy(), entry
 
 
-@compiled
+@part_of_others
 def turned(start: Ints, index: Ints, size: int) -> tuple[Ints, Ints]:
     """Give the rows in which each of ``size`` columns occurs: starts and rows."""
     begins = np.zeros(size + 1, dtype=np.int64)
@@ -120,7 +120,7 @@ def turned(start: Ints, index: Ints, size: int) -> tuple[Ints, Ints]:
     return begins, rows
 
 
-@compiled
+@part_of_others
 def _degrees(pointer: Ints, row: Ints) -> Ints:
     """Give the stored entries in each row of a symmetric matrix, from its upper triangle."""
     degree = np.diff(pointer)
@@ -131,7 +131,7 @@ def _degrees(pointer: Ints, row: Ints) -> Ints:
     return degree
 
 
-@compiled
+@part_of_others
 def _unseen(
     order: Ints, dropped: Bools, size: Floats, first: Ints, start: Ints, rows: Ints, lower: Floats
 ) -> Rows:
@@ -170,7 +170,7 @@ def _unseen(
     return Rows(begins, column[:used].copy(), data[:used].copy())
 
 
-@compiled
+@part_of_others
 def weak_unknowns(
     first: Ints, second: Ints, column: Ints, slope: Floats, groups: Ints
 ) -> tuple[Ints, Bools, Rows]:
@@ -245,7 +245,7 @@ class _Cliques(NamedTuple):
     seen: Ints
 
 
-@compiled
+@part_of_others
 def _put(at: _Cliques, v: int, degree: int) -> None:
     """Put a vertex into the list of its degree."""
     at.degree[v], at.before[v], at.after[v] = degree, NONE, at.head[degree]
@@ -254,7 +254,7 @@ def _put(at: _Cliques, v: int, degree: int) -> None:
     at.head[degree] = v
 
 
-@compiled
+@part_of_others
 def _drop(at: _Cliques, v: int) -> None:
     """Take a vertex out of the list of its degree."""
     if at.before[v] != NONE:
@@ -265,7 +265,7 @@ def _drop(at: _Cliques, v: int) -> None:
         at.before[at.after[v]] = at.before[v]
 
 
-@compiled
+@part_of_others
 def _around(at: _Cliques, pool: Ints, v: int, mark: int, into: int) -> int:
     """Mark and count the vertices next to one; list them in the pool from ``into`` if >= 0."""
     count = 0
@@ -282,7 +282,7 @@ def _around(at: _Cliques, pool: Ints, v: int, mark: int, into: int) -> int:
     return count
 
 
-@compiled
+@part_of_others
 def _belongs(at: _Cliques, v: int, clique: int) -> None:
     """Put a vertex into a clique in place of those that it has absorbed."""
     kept = at.first[v]
@@ -294,7 +294,7 @@ def _belongs(at: _Cliques, v: int, clique: int) -> None:
     at.last[v] = kept + 1
 
 
-@compiled
+@part_of_others
 def _cliques(start: Ints, member: Ints, vertices: int) -> _Cliques:
     begins, of = turned(start, member, vertices)
     total = len(start) - 1 + vertices
@@ -360,7 +360,7 @@ def minimum_degree(start: Ints, member: Ints, vertices: int) -> Ints:
     return place
 
 
-@compiled
+@part_of_others
 def by_node(start: Ints, column: Ints, groups: Ints, row_groups: Ints) -> Ints:
     """
     Give the balances node by node, in a minimum-degree order of the nodes that streams join.
@@ -411,7 +411,7 @@ class _Clusters(NamedTuple):
     used: Bools
 
 
-@compiled
+@part_of_others
 def _clusters(start: Ints, index: Ints, weak: Bools) -> _Clusters:
     e = len(start) - 1
     begins, rows = turned(start, index, len(weak))
@@ -432,7 +432,7 @@ def _clusters(start: Ints, index: Ints, weak: Bools) -> _Clusters:
     return _Clusters(np.arange(e + 1), head, tail, after, left, firm, index, begins, rows, used)
 
 
-@compiled
+@part_of_others
 def _find(parent: Ints, row: int) -> int:
     """Give the cluster of a balance."""
     while parent[row] != row:
@@ -441,7 +441,7 @@ def _find(parent: Ints, row: int) -> int:
     return row
 
 
-@compiled
+@part_of_others
 def _other_end(clusters: _Clusters, u: int, cluster: int) -> int:
     """
     Give the cluster at the other end of an unknown, the outside if it ends there.
@@ -458,7 +458,7 @@ def _other_end(clusters: _Clusters, u: int, cluster: int) -> int:
     return outside if inside == 1 else NONE
 
 
-@compiled
+@part_of_others
 def _merge(clusters: _Clusters, cluster: int, into: int) -> None:
     """Join a cluster whose balance is used up to another."""
     clusters.parent[cluster] = into
@@ -473,7 +473,7 @@ def _merge(clusters: _Clusters, cluster: int, into: int) -> None:
     clusters.left[into] += clusters.left[cluster]
 
 
-@compiled
+@part_of_others
 def _take(clusters: _Clusters, row: int) -> int:
     """Use up a balance: give the weak unknown eliminated after it, or none, and merge."""
     cluster, outside = _find(clusters.parent, row), len(clusters.parent) - 1
@@ -496,7 +496,7 @@ def _take(clusters: _Clusters, row: int) -> int:
     return int(chosen)
 
 
-@compiled
+@part_of_others
 def matched(start: Ints, index: Ints, weak: Bools, sequence: Ints) -> tuple[Ints, Ints]:
     """
     Give the balances in order, each with the weak unknown eliminated after it, or -1.
@@ -527,7 +527,7 @@ def matched(start: Ints, index: Ints, weak: Bools, sequence: Ints) -> tuple[Ints
     return row, unknown
 
 
-@compiled
+@part_of_others
 def in_order(
     order: Ints,
     weak: Bools,

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .compiled import compiled
+from .compiled import compiled, part_of_others
 from .exact import Rows
 from .ldl import DROPPED, factorise
 from .limits import DUAL_SHIFT, PROBE_TOLERANCE, UNDETERMINED_PIVOT
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from .skeleton import Skeleton
 
 
-@compiled
+@part_of_others
 def _without(rows: Rows, pins: Bools) -> Rows:
     """Give rows without the coefficients of pins."""
     data = rows.data.copy()
@@ -33,7 +33,7 @@ def _without(rows: Rows, pins: Bools) -> Rows:
     return Rows(rows.start, rows.column, data)
 
 
-@compiled
+@part_of_others
 def _pinned(of: System, pins: Bools) -> System:
     """Give a system in which the pins (n,) are held as well."""
     columns, held = of.columns.copy(), of.held.copy()

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from .compiled import compiled
+from .compiled import compiled, part_of_others
 
 if TYPE_CHECKING:
     from .problem import Bools, Floats, Ints
@@ -162,7 +162,7 @@ def plain_amounts(start: Ints, column: Ints, above: Floats, constant: Floats) ->
     return reading, column[start[reading]]
 
 
-@compiled
+@part_of_others
 def unit_lengths(start: Ints, data: Floats) -> Floats:
     """Give the coefficients of rows divided by their lengths."""
     unit = data.copy()

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from .compiled import compiled
+from .compiled import compiled, part_of_others
 from .elimination import Elimination, eliminations, standing_of
 from .exact import Rows
 from .ldl import Symbolic, tree_within
@@ -42,7 +42,7 @@ class Skeleton:
     balance_entry: Ints
 
 
-@compiled
+@part_of_others
 def _placed(
     order: Ints, one: Ints, other: Ints, most: float
 ) -> tuple[Ints, Ints, Ints, Ints, Ints, Ints, float]:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from .compiled import compiled
+from .compiled import compiled, part_of_others
 from .exact import Rows
 from .ldl import substitute
 from .limits import REFINEMENTS, SETTLED
@@ -145,7 +145,7 @@ def filled(
     return data
 
 
-@compiled
+@part_of_others
 def _unmet(of: System, found: Floats, right: Floats) -> Floats:
     """Give ``right`` less the system, without its shift, times ``found``, each (n + e, k)."""
     n, k = len(of.held), right.shape[1]
@@ -160,7 +160,7 @@ def _unmet(of: System, found: Floats, right: Floats) -> Floats:
     return left
 
 
-@compiled
+@part_of_others
 def _settled(left: Floats, size: Floats, best: Floats) -> bool:
     """Say whether no column's residual is worth another round; ``best`` (k,) takes the least."""
     done = True

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from .compiled import compiled
+from .compiled import part_of_others
 from .exact import Rows
 from .limits import SEEN, UNSEEN
 from .ordering import NONE, by_key, turned
@@ -36,7 +36,7 @@ class Open(NamedTuple):
     moves: Floats
 
 
-@compiled
+@part_of_others
 def _columns(rows: Rows, n: int) -> Rows:
     """Give rows (m, n) column by column."""
     begins, row = turned(rows.start, rows.column, n)
@@ -48,7 +48,7 @@ def _columns(rows: Rows, n: int) -> Rows:
     return Rows(begins, row, data)
 
 
-@compiled
+@part_of_others
 def _crossings(equal: Rows, unseen: Rows, free: Bools) -> tuple[bool, Rows, Floats]:
     """
     Give what balances see of each move, (moves, e): whether that is sure, rows, and their sizes.
@@ -96,7 +96,7 @@ def _crossings(equal: Rows, unseen: Rows, free: Bools) -> tuple[bool, Rows, Floa
     return sure, Rows(start, column[:used].copy(), data[:used].copy()), size
 
 
-@compiled
+@part_of_others
 def _left(crossings: Rows, e: int) -> Bools:
     """Say which moves are left when each that a balance sees alone is forbidden in turn."""
     moves = len(crossings.start) - 1
@@ -125,7 +125,7 @@ def _left(crossings: Rows, e: int) -> Bools:
     return left
 
 
-@compiled
+@part_of_others
 def _root(parent: Ints, k: int) -> int:
     while parent[k] != k:
         parent[k] = parent[parent[k]]
@@ -133,7 +133,7 @@ def _root(parent: Ints, k: int) -> int:
     return k
 
 
-@compiled
+@part_of_others
 def _clusters(crossings: Rows, chosen: Ints, e: int) -> tuple[Ints, Ints]:
     """Give where each cluster begins, (clusters + 1,), among the chosen moves by cluster, (k,)."""
     parent, met = np.arange(len(chosen)), np.full(e, NONE, dtype=np.int64)
@@ -155,7 +155,7 @@ def _clusters(crossings: Rows, chosen: Ints, e: int) -> tuple[Ints, Ints]:
     return begins[: clusters + 1], chosen[order]
 
 
-@compiled
+@part_of_others
 def _eliminated(matrix: Floats) -> tuple[bool, Ints]:
     """
     Eliminate column by column in place; give whether that is sure, and the column of each pivot.
@@ -185,7 +185,7 @@ def _eliminated(matrix: Floats) -> tuple[bool, Ints]:
     return True, pivots[:rank]
 
 
-@compiled
+@part_of_others
 def _matrix(crossings: Rows, members: Ints, where: Ints) -> Floats:
     """Give what balances see of a cluster's moves, (balances, moves), each balance at unit size."""
     height = 0
@@ -205,7 +205,7 @@ def _matrix(crossings: Rows, members: Ints, where: Ints) -> Floats:
     return matrix
 
 
-@compiled
+@part_of_others
 def _work(crossings: Rows, begins: Ints, chosen: Ints) -> float:
     """Give about the multiplications that it takes to eliminate the clusters."""
     work = 0.0
@@ -217,7 +217,7 @@ def _work(crossings: Rows, begins: Ints, chosen: Ints) -> float:
     return work
 
 
-@compiled
+@part_of_others
 def _follow(matrix: Floats, pivots: Ints, far: Floats) -> None:
     """Let the moves (k,) of an eliminated matrix that have a pivot follow those that have none."""
     for i in range(len(pivots) - 1, -1, -1):
@@ -227,7 +227,7 @@ def _follow(matrix: Floats, pivots: Ints, far: Floats) -> None:
         far[here] /= matrix[i, here]
 
 
-@compiled
+@part_of_others
 def left_open(
     equal: Rows, unseen: Rows, free: Bools, last: Ints, place: Ints, push: Floats, most: float
 ) -> Open:

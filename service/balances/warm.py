@@ -6,6 +6,7 @@ import json
 
 from service.kit.settings import Settings
 
+from .first_use import compile_at_a_time
 from .schemas import MINIMAL_EXAMPLE
 from .service import balance
 
@@ -46,6 +47,7 @@ def _side_by_side(stages: int) -> dict[str, object]:
 
 def warm_up() -> None:
     """Balance something small and something large, so that nothing is left to load or compile."""
+    compile_at_a_time()
     # Limits are for callers; compiling alone may take longer than a balance is allowed.
     limits = Settings(
         time_budget_s=_PATIENCE_S,

@@ -13,6 +13,7 @@ from .terminal import (
     NO_BALANCE,
     AsJson,
     RequestFile,
+    complain,
     request_in,
     settings_in_force,
     stop,
@@ -31,6 +32,12 @@ Reply = TypeVar("Reply", bound="Out")
 Answer = TypeVar("Answer")
 
 
+_COMPILING = (
+    "the first calculation of an installation compiles its loops, which takes a minute or two; "
+    "later ones do not."
+)
+
+
 @dataclass(frozen=True, slots=True)
 class Calculation(Generic[Reply]):
     """
@@ -47,11 +54,14 @@ def answered(
     answer: Callable[[bytes, Settings], Answer], body: bytes, settings: Settings, *, json: bool
 ) -> Answer:
     """Give the answer to a request, or tell why there is none and end."""
+    from reconcile.first_use import Part
+    from service.balances.first_use import compile_at_a_time
     from service.kit import problems
     from service.kit.plain_table import visible
     from service.kit.threads import use_one_thread_each
 
     use_one_thread_each()
+    compile_at_a_time((Part.PLAN, Part.ONE), lambda: complain(_COMPILING))
     try:
         return answer(body, settings)
     except problems.RefusalError as refusal:

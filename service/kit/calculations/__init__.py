@@ -9,5 +9,6 @@ process that serves neither reads nor writes a large document.
 
 from .lanes import Lanes
 from .places import Calculations, InThreads, Misplaced, Work, weigh
+from .worker import leave_with_parent
 
-__all__ = ["Calculations", "InThreads", "Lanes", "Misplaced", "Work", "weigh"]
+__all__ = ["Calculations", "InThreads", "Lanes", "Misplaced", "Work", "leave_with_parent", "weigh"]

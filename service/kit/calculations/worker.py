@@ -71,8 +71,12 @@ class _Mine:
     lane: Lane
 
 
+def leave_with_parent() -> None:
+    """From now on, end this process when the one that started it is gone, however it went."""
+    threading.Thread(target=_leave_with_parent, daemon=True).start()
+
+
 def _leave_with_parent() -> None:
-    """End this process when the one that serves is gone, however it went."""
     parent = parent_process()
     if parent is not None:
         parent.join()
@@ -98,7 +102,7 @@ def _become_worker(lane: Lane) -> None:
     logs.configure()
     # An interrupt from the terminal reaches all processes; the one that serves decides.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    threading.Thread(target=_leave_with_parent, daemon=True).start()
+    leave_with_parent()
     if lane.yields:
         os.nice(_SPARE)
     use_one_thread_each()
