@@ -19,7 +19,7 @@ from . import derived
 from .derived import Derived, Functionals, evaluate, quotients_of, root, stacked
 from .flowsheet import SOLIDS, Part
 from .kernel.forms import Asked, asked_of
-from .kernel.limits import CANCELLING, SOLVE_BLOCK, VARIANCE_RESOLUTION
+from .kernel.limits import CANCELLING, VARIANCE_RESOLUTION
 from .kernel.quotients import Quotients, slopes_of, still
 from .observability import moved_by_nothing
 
@@ -64,12 +64,11 @@ class _Feeds:
     """
     The shares of the feed: every amount over one of the ``sums`` (l, n), chosen by ``partner``.
 
-    ``order`` (k,) the amounts by partner; ``alone`` those that are all there is of theirs.
+    ``alone`` are those that are all there is of theirs.
     """
 
     sums: sp.csr_array
     partner: Ints
-    order: Ints
     alone: Ints
 
 
@@ -113,7 +112,7 @@ def _planned(plan: Plan, skeleton: Skeleton) -> _Plan:
 def _feeds(sums: sp.csr_array, partner: Ints) -> _Feeds:
     single = sums.indptr[np.flatnonzero(np.diff(sums.indptr) == 1)]
     alone = sums.indices[single].astype(np.int64)
-    return _Feeds(sums, partner, np.argsort(partner, kind="stable"), alone)
+    return _Feeds(sums, partner, alone)
 
 
 def answers(at: Linearisation) -> Mapping[str, Derived]:
@@ -124,31 +123,39 @@ def answers(at: Linearisation) -> Mapping[str, Derived]:
     ``moistures``, ``fractions``, ``class_assays`` and ``common`` unknowns.  With a factor in the
     plan's order also the ``readings`` as the plan has them, without shared errors.
     """
-    plan, factor = at.solution.plan, at.ordered
-    if factor is None:
+    plan, here = at.solution.plan, at.in_order
+    if here is None:
         found = {name: evaluate(at, of) for name, of in _questions(plan.model).items()}
         return found | {"shares": evaluate(at, derived.of_plan(plan, derived.of_feed))}
+    factor, columns = here
     asked = plan.remembered("asked", lambda: _planned(plan, factor.skeleton))
     rows, solution = asked.rows, at.solution
     slopes = slopes_of(rows, solution.x, solution.throughput)
-    entries = slopes.gradient * factor.columns[rows.column]
+    entries = slopes.gradient * columns[rows.column]
     variance = factor.numeric.forms_of(asked.asked, entries, VARIANCE_RESOLUTION)
     known, moves = np.ones(len(slopes.value), dtype=bool), at.open_moves
     if moves is not None:
         known = still(rows, slopes.gradient, solution.throughput, moves)
     whole = Derived(slopes.value, root(variance), known, slopes.defined)
     found = {name: whole.at(part) for name, part in asked.parts.items()}
-    return found | {"shares": _shares(at, factor, asked.feeds, variance[asked.parts["amounts"]])}
+    return found | {"shares": _shares(at, here, asked.feeds, variance[asked.parts["amounts"]])}
 
 
-def _shares(at: Linearisation, factor: OrderedFactor, feeds: _Feeds, apart: Floats) -> Derived:
-    """Give every amount as a share of the feed; ``apart`` are the amounts' own variances."""
+def _shares(
+    at: Linearisation, here: tuple[OrderedFactor, Floats], feeds: _Feeds, apart: Floats
+) -> Derived:
+    """
+    Give every amount as a share of the feed; ``apart`` are the amounts' own variances.
+
+    ``here`` are the factor and what the unknowns were multiplied by in it.
+    """
     solution, sums, partner = at.solution, feeds.sums, feeds.partner
     amount, feed = solution.x[: len(partner)], sums @ solution.x
     defined = (feed > np.finfo(float).eps * (sums @ solution.throughput))[partner]
     divisor = np.where(defined, feed[partner], 1.0)
     value = amount / divisor
-    cross, shared = _with_feeds(factor, feeds)
+    factor, columns = here
+    cross, shared = factor.with_sums(sums, partner, columns)
     terms = apart + value**2 * shared[partner]
     variance = apart - 2 * value * cross + value**2 * shared[partner]
     cancels = variance < CANCELLING * terms
@@ -156,7 +163,7 @@ def _shares(at: Linearisation, factor: OrderedFactor, feeds: _Feeds, apart: Floa
     variance[feeds.alone] = 0.0
     close = np.flatnonzero(cancels)
     if len(close):
-        variance[close] = _together(factor, feeds, close, value[close])
+        variance[close] = _together(here, feeds, close, value[close])
     known = np.ones(len(value), dtype=bool)
     if at.open_moves is not None:
         known = _still(feeds, value, solution.throughput, at.open_moves)
@@ -174,29 +181,11 @@ def _still(feeds: _Feeds, value: Floats, throughput: Floats, moves: Floats) -> B
     return moved_by_nothing(over, size, length, np.abs(moves).max())
 
 
-def _with_feeds(factor: OrderedFactor, feeds: _Feeds) -> tuple[Floats, Floats]:
-    """Give the covariance of each amount with its feed, (k,), and the variance of each, (l,)."""
-    sums, partner = feeds.sums, feeds.partner
-    cross, shared = np.empty(len(partner)), np.empty(sums.shape[0])
-    row = np.repeat(np.arange(sums.shape[0]), np.diff(sums.indptr))
-    ordered = partner[feeds.order]
-    for begin in range(0, len(shared), SOLVE_BLOCK):
-        end = min(begin + SOLVE_BLOCK, len(shared))
-        entries = slice(sums.indptr[begin], sums.indptr[end])
-        column, mine = sums.indices[entries], row[entries] - begin
-        rights = np.zeros((sums.shape[1], end - begin))
-        rights[column, mine] = sums.data[entries]
-        spread = factor.spread_once(rights)
-        first, last = np.searchsorted(ordered, (begin, end))
-        chosen = feeds.order[first:last]
-        cross[chosen] = spread[chosen, partner[chosen] - begin]
-        terms = sums.data[entries] * spread[column, mine]
-        shared[begin:end] = np.bincount(mine, terms, end - begin)
-    return cross, shared
-
-
-def _together(factor: OrderedFactor, feeds: _Feeds, chosen: Ints, value: Floats) -> Floats:
+def _together(
+    here: tuple[OrderedFactor, Floats], feeds: _Feeds, chosen: Ints, value: Floats
+) -> Floats:
     """Give the variance of some amounts less ``value`` times their feeds, the difference first."""
+    factor, columns = here
     sums, partner = feeds.sums, feeds.partner[chosen]
     shape = (len(chosen), sums.shape[1])
     alone = sp.csr_array((np.ones(len(chosen)), chosen, np.arange(len(chosen) + 1)), shape=shape)
@@ -204,6 +193,6 @@ def _together(factor: OrderedFactor, feeds: _Feeds, chosen: Ints, value: Floats)
     under.data = under.data * np.repeat(value, np.diff(under.indptr))
     rows = sp.csr_array(alone - under)
     place = factor.skeleton.place[rows.indices]
-    data = rows.data.astype(np.float64) * factor.columns[rows.indices]
+    data = rows.data.astype(np.float64) * columns[rows.indices]
     start = rows.indptr.astype(np.int64)
     return factor.numeric.forms(start, place, data, VARIANCE_RESOLUTION, partner)

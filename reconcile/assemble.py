@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import repeat
 from math import isfinite
+from operator import add
 from typing import TYPE_CHECKING, TypeVar, cast
 
 import numpy as np
@@ -32,19 +33,20 @@ from .evidence.global_test import global_test, without_reference
 from .flowsheet import SOLIDS, Part
 from .kernel.limits import HALF_WEIGHT, LEVERAGE_TOLERANCE, ORDER_TOLERANCE
 from .kernel.losses import Loss
+from .later import Listed, Table
 from .measurands import analyte, measurand
 from .named import names_of
 from .remedies import remedies
 from .rows import measurands_as_ratios
 
 Key = TypeVar("Key", str, tuple[str, str])
-Made = TypeVar("Made", Known, Read)
+Made = TypeVar("Made", Known, Read, Estimate)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from .flowsheet import Flowsheet
-    from .kernel.problem import Bools, Floats
+    from .kernel.problem import Bools, Floats, Ints
     from .linearisation import Linearisation
     from .model import Model
     from .readings import Reading
@@ -71,29 +73,30 @@ def assembled(at: Linearisation, readings: Sequence[Reading], counted: Sequence[
     names = plan.remembered("names", lambda: names_of(model))
     said = answers(at)
     amounts, shares, assays = (_known(said[name]) for name in ("amounts", "shares", "assays"))
+    grades = names.assays.table(assays)
     read = _readings(at, said, readings, counted)
-    direct = _direct(readings)
+    direct = Table(lambda: _direct(readings))
     bounds = _active_bounds(solution)
     return Balance(
         outcome=Outcome.CLOSED_WITH_ACTIVE_BOUNDS if bounds else Outcome.CLOSED,
-        masses=_estimates(names.masses.of(amounts), direct, readings, read),
-        assays=_estimates(names.assays.of(assays), direct, readings, read),
-        component_masses=names.components.of(amounts),
-        yields=names.yields.of(shares),
-        recoveries=names.recoveries.of(shares),
-        splits=names.splits.of(_known(said["splits"])),
+        masses=_estimates(names.masses.table(amounts), direct, readings, read),
+        assays=_estimates(grades, direct, readings, read),
+        component_masses=names.components.table(amounts),
+        yields=names.yields.table(shares),
+        recoveries=names.recoveries.table(shares),
+        splits=names.splits.table(_known(said["splits"])),
         closure=_closure(solution),
         test=_test(at, len(bounds)),
         active_bounds=bounds,
         warnings=(
             *emptied(at),
-            *unresolved_minerals(at, names.assays.of(assays)),
+            *unresolved_minerals(at, grades),
             *_doubts(at, said["amounts"], said["assays"]),
         ),
         iterations=solution.optimum.iterations,
         kkt_residual=solution.optimum.decrement,
         readings=read,
-        amounts=names.further.of(amounts),
+        amounts=names.further.table(amounts),
         moistures=_moistures(sheet, said),
         fractions=_fractions(sheet, said),
         class_assays=_class_assays(sheet, said),
@@ -110,12 +113,18 @@ def _made(kind: type[Made], fields: Iterable[tuple[object, ...]]) -> list[Made]:
     return cast("list[Made]", list(map(tuple.__new__, repeat(kind), fields)))
 
 
-def _known(found: Derived) -> list[Known]:
-    result = list(map(Known, found.value.tolist(), found.sd.tolist(), repeat(Knowledge.OBSERVABLE)))
-    for k in np.flatnonzero(~found.sure).tolist():
-        known = Knowledge.UNDEFINED if found.known[k] else Knowledge.UNOBSERVABLE
-        result[k] = Known(None, None, known)
-    return result
+def _known(found: Derived) -> Listed[Known]:
+    """Give many quantities, made when one is first asked for."""
+
+    def make() -> list[Known]:
+        numbers = found.value.tolist(), found.sd.tolist()
+        result = _made(Known, zip(*numbers, repeat(Knowledge.OBSERVABLE), strict=False))
+        for k in np.flatnonzero(~found.sure).tolist():
+            known = Knowledge.UNDEFINED if found.known[k] else Knowledge.UNOBSERVABLE
+            result[k] = Known(None, None, known)
+        return result
+
+    return Listed(make)
 
 
 def _doubts(at: Linearisation, amounts: Derived, assays: Derived) -> list[str]:
@@ -198,7 +207,7 @@ def _shared(model: Model, said: Answers) -> tuple[SharedError, ...]:
 
 def _readings(
     at: Linearisation, said: Answers, readings: Sequence[Reading], counted: Sequence[int]
-) -> tuple[Read, ...]:
+) -> Listed[Read]:
     """Give what came out for each reading, in the order given."""
     solution = at.solution
     plan, model = solution.plan, solution.plan.model
@@ -207,15 +216,38 @@ def _readings(
     else:
         wanted = [(r.streams, measurand(model.flowsheet, r.of)) for r in readings]
         found = derived.of_ratios(at, measurands_as_ratios(model, wanted))
+    used, weights = solution.used, at.weights
+    redundant, fixed = plan.redundant_with(solution.closed), plan.fixed
+
+    def make() -> list[Read]:
+        return _read(found, used, weights, redundant, fixed, readings, counted)
+
+    return Listed(make)
+
+
+def _read(
+    found: Derived,
+    used: Bools,
+    weights: Floats,
+    redundant: Bools,
+    fixed: Bools,
+    readings: Sequence[Reading],
+    counted: Sequence[int],
+) -> list[Read]:
+    """
+    Give what was ``found`` of each reading, (readings,), as an object.
+
+    The plan's own, (m,): which are ``used``, with their ``weights``, which others determine as
+    well, and which are ``fixed``.
+    """
     every = np.array(counted, dtype=np.int64)
-    weight = np.zeros(plan.ratios.count)
-    weight[solution.used] = at.weights
-    weight[plan.fixed] = 1.0
-    redundant = plan.redundant_with(solution.closed)
+    weight = np.zeros(len(used))
+    weight[used] = weights
+    weight[fixed] = 1.0
     counts, checked, determined = np.zeros(len(readings)), *np.zeros((2, len(readings)), dtype=bool)
     counts[every] = weight[: len(every)]
     determined[every] = redundant[: len(every)]
-    checked[every] = (redundant & solution.used)[: len(every)]
+    checked[every] = (redundant & used)[: len(every)]
     numbers = np.zeros(len(readings), dtype=bool)
     numbers[every] = [readings[i].limit is None for i in counted]
     numbers &= found.sure
@@ -224,7 +256,8 @@ def _readings(
     adjustment = found.value - value
     room = total - found.sd**2
     sure = numbers & checked & (room > LEVERAGE_TOLERANCE * total)
-    standardised = adjustment / np.sqrt(np.where(sure, room, 1.0))
+    with np.errstate(all="ignore"):
+        standardised = adjustment / np.sqrt(np.where(sure, room, 1.0))
     classes = [Knowledge.REDUNDANT if one else Knowledge.NONREDUNDANT for one in determined]
     for k in np.flatnonzero(~numbers).tolist():
         unsure = Knowledge.UNDEFINED if found.known[k] else Knowledge.UNOBSERVABLE
@@ -238,12 +271,12 @@ def _readings(
         np.where(found.sure, counts, 0.0).tolist(),
     )
     result = _made(Read, zip(*fields, strict=True))
-    for k in np.flatnonzero(plan.fixed[: len(every)]).tolist():
+    for k in np.flatnonzero(fixed[: len(every)]).tolist():
         i = counted[k]
         if numbers[i]:
             # An exact reading is met to rounding; what was read is what is meant.
             result[i] = Read(readings[i].value, 0.0, classes[i], 0.0, None, float(counts[i]))
-    return tuple(result)
+    return result
 
 
 def _where(sure: Bools, numbers: Floats) -> list[float | None]:
@@ -264,21 +297,36 @@ def _direct(readings: Sequence[Reading]) -> dict[tuple[str, str], int]:
     return result
 
 
+_UNREAD = (None, None, None, None)
+"""What an estimate says of its reading where there is none."""
+
+
 def _estimates(
-    known: dict[Key, Known],
-    direct: dict[tuple[str, str], int],
+    known: Table[Key, Known],
+    direct: Mapping[tuple[str, str], int],
     readings: Sequence[Reading],
     read: Sequence[Read],
-) -> dict[Key, Estimate]:
+) -> Table[Key, Estimate]:
     """Give masses or assays with what was read of each for itself."""
-    result = {}
-    for key, one in known.items():
-        position = direct.get((key, SOLIDS) if isinstance(key, str) else key)
-        if position is None:
-            result[key] = Estimate(one.value, one.sd, one.knowledge)
-        else:
-            result[key] = _estimate(one, readings[position], read[position])
-    return result
+
+    def make() -> dict[Key, Estimate]:
+        unread = _made(Estimate, map(add, known.values(), repeat(_UNREAD)))
+        result = dict(zip(known, unread, strict=True))
+        for key, position in _own(known, direct):
+            result[key] = _estimate(known[key], readings[position], read[position])
+        return result
+
+    return Table(make)
+
+
+def _own(
+    known: Mapping[Key, Known], direct: Mapping[tuple[str, str], int]
+) -> Iterator[tuple[Key, int]]:
+    """Give the position of the reading of each mass, by stream, or of each assay, if any."""
+    for (stream, of), position in direct.items():
+        key = cast("Key", stream if of == SOLIDS else (stream, of))
+        if key in known:
+            yield key, position
 
 
 def _estimate(known: Known, reading: Reading, found: Read) -> Estimate:
@@ -301,6 +349,8 @@ def _estimate(known: Known, reading: Reading, found: Read) -> Estimate:
 def _test(at: Linearisation, bounds: int) -> GlobalTest:
     solution = at.solution
     degrees = solution.plan.degrees_with(solution.closed)
+    if solution.losses.plain:
+        return global_test(at.statistic, degrees, bounds)
     if (solution.losses.kind == Loss.HUBER).any() or (solution.losses.kind == Loss.BISQUARE).any():
         return without_reference(solution.optimum.objective, degrees)
     limits = int(np.isin(solution.losses.kind, (Loss.BELOW, Loss.ABOVE)).sum())
@@ -316,8 +366,8 @@ def _active_bounds(solution: Solution) -> tuple[ActiveBound, ...]:
     for row in np.flatnonzero(binding.within):
         stream, part = model.nest_of(int(row))
         found.append(ActiveBound(sheet.streams[stream].name, sheet.quantities[part], "whole"))
-    orders = np.flatnonzero(solution.losses.kind == Loss.AT_LEAST)
-    if len(orders):
+    if sheet.orders:
+        orders = np.flatnonzero(solution.losses.kind == Loss.AT_LEAST)
         shift = solution.values[orders] / solution.sds[orders]
         held = [o for o, by in zip(sheet.orders, shift, strict=True) if by > ORDER_TOLERANCE]
         found += [ActiveBound(o.richer, o.component, "order") for o in held]
@@ -328,31 +378,25 @@ def _closure(solution: Solution) -> tuple[Imbalance, ...]:
     """Worst node of each quantity, relative to the throughput of its part of the flowsheet."""
     model = solution.plan.model
     nodes = model.flowsheet.nodes
-    imbalance = np.where(model.conserved, model.incidence @ model.by_stream(solution.x), 0.0)
-    throughput = _node_throughput(solution)
+    last, kept = solution.plan.remembered("last at nodes", lambda: _last_at_nodes(model))
+    imbalance = model.incidence @ model.by_stream(solution.x)
+    if not model.conserved.all():
+        imbalance = np.where(model.conserved, imbalance, 0.0)
+    throughput = np.where(last < 0, 1.0, model.by_stream(solution.throughput)[last[:, 0]])
     relative = np.abs(imbalance) / throughput
-    worst = relative.argmax(axis=0).tolist()
-    return tuple(
-        Imbalance(
-            name,
-            nodes[node],
-            float(imbalance[node, quantity]),
-            float(throughput[node, quantity]),
-            float(relative[node, quantity]),
-        )
-        for quantity, (name, node) in enumerate(zip(model.flowsheet.quantities, worst, strict=True))
-        if model.conserved[:, quantity].any()
-    )
+    worst, quantity = relative.argmax(axis=0), np.arange(model.kinds)
+    sizes = (of[worst, quantity].tolist() for of in (imbalance, throughput, relative))
+    found = zip(model.flowsheet.quantities, worst.tolist(), *sizes, kept, strict=True)
+    return tuple(Imbalance(name, nodes[at], *size) for name, at, *size, told in found if told)
 
 
-def _node_throughput(solution: Solution) -> Floats:
-    """Give the throughput at each node (nodes, Q): that of its last stream."""
-    model = solution.plan.model
+def _last_at_nodes(model: Model) -> tuple[Ints, list[bool]]:
+    """Give the last stream at each node, (nodes, 1), and which quantities any node conserves."""
     ends = np.stack(model.ends, axis=1).ravel()
     inside = np.flatnonzero(ends >= 0)
-    result = np.ones((len(model.flowsheet.nodes), model.kinds))
-    result[ends[inside]] = model.by_stream(solution.throughput)[inside // 2]
-    return result
+    last: Ints = np.full((len(model.flowsheet.nodes), 1), -1, dtype=np.int64)
+    last[ends[inside], 0] = inside // 2
+    return last, np.atleast_1d(model.conserved.any(axis=0)).tolist()
 
 
 def _alternative(solution: Solution, counted: Sequence[int]) -> Alternative | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import NamedTuple
@@ -189,15 +190,17 @@ class Balance:
     analyte); ``shared`` errors.  ``remedies`` say what to read for what is unobservable.
     ``readings`` are in the order given.  ``evidence`` is there if it was asked for.  With
     ``failure`` set all of these are empty.
+
+    Tables and readings are made when something is first looked up in them; they do not change.
     """
 
     outcome: Outcome
-    masses: dict[str, Estimate]
-    assays: dict[tuple[str, str], Estimate]
-    component_masses: dict[tuple[str, str], Known]
-    yields: dict[str, Known]
-    recoveries: dict[tuple[str, Quantity], Known]
-    splits: dict[tuple[str, Quantity], Known]
+    masses: Mapping[str, Estimate]
+    assays: Mapping[tuple[str, str], Estimate]
+    component_masses: Mapping[tuple[str, str], Known]
+    yields: Mapping[str, Known]
+    recoveries: Mapping[tuple[str, Quantity], Known]
+    splits: Mapping[tuple[str, Quantity], Known]
     closure: tuple[Imbalance, ...]
     test: GlobalTest | None
     active_bounds: tuple[ActiveBound, ...]
@@ -205,13 +208,13 @@ class Balance:
     iterations: int
     kkt_residual: float
     failure: Failure | None = None
-    readings: tuple[Read, ...] = ()
-    amounts: dict[tuple[str, Quantity], Known] = field(default_factory=dict)
-    moistures: dict[str, Known] = field(default_factory=dict)
-    fractions: dict[tuple[str, Part], Known] = field(default_factory=dict)
-    class_assays: dict[tuple[str, Part], Known] = field(default_factory=dict)
-    analytes: dict[tuple[str, str], Known] = field(default_factory=dict)
-    contents: dict[tuple[str, str], Estimate] = field(default_factory=dict)
+    readings: Sequence[Read] = ()
+    amounts: Mapping[tuple[str, Quantity], Known] = field(default_factory=dict)
+    moistures: Mapping[str, Known] = field(default_factory=dict)
+    fractions: Mapping[tuple[str, Part], Known] = field(default_factory=dict)
+    class_assays: Mapping[tuple[str, Part], Known] = field(default_factory=dict)
+    analytes: Mapping[tuple[str, str], Known] = field(default_factory=dict)
+    contents: Mapping[tuple[str, str], Estimate] = field(default_factory=dict)
     shared: tuple[SharedError, ...] = ()
     alternative: Alternative | None = None
     remedies: tuple[Remedy, ...] = ()

@@ -16,6 +16,7 @@ import scipy.sparse as sp
 from .kernel.active_set import Factor, Held
 from .kernel.exact import Rows
 from .kernel.factory import factory_of, is_small
+from .kernel.generic import normal_numbers
 from .kernel.lazy import lazy
 from .kernel.limits import FAIR_PIVOT, PROBE_TOLERANCE, SURE_PIVOT, VARIANCE_RESOLUTION
 from .kernel.losses import Loss
@@ -226,6 +227,19 @@ class Linearisation:
         """
         return None if self._on_order is None else self._on_order[0]
 
+    @property
+    def in_order(self) -> tuple[OrderedFactor, Floats] | None:
+        """
+        Either factor, if it is in the plan's order, and what unknowns are multiplied by in it (n,).
+
+        The truer one, in scaled unknowns, where :attr:`ordered` would not do.
+        """
+        if self.ordered is not None:
+            return self.ordered, self.ordered.columns
+        if self._skeleton is None or not isinstance(self._factor, OrderedFactor):
+            return None
+        return self._factor, self.solution.scale * self._factor.columns
+
     @lazy
     def open_moves(self) -> Floats | None:
         """Random moves (n, probes) that nothing sees, per throughput; ``None`` for none."""
@@ -292,34 +306,29 @@ class Linearisation:
         it the residuals bend by ``ε''``, and the estimate follows by ``-½ Σ Jᵀ ε''`` (the curvature
         of Bates and Watts 1980).
         """
-        solution, ratios = self.solution, self._ratios_in_use
-        n = len(solution.x)
-        pattern = ratios.quotients
-        root = np.sqrt(self.weights)
-        if self._told is not None:
-            row, own, bent = self._told.rows, self._told.own, self._told.bent
-        else:
-            _, ratio, below = self._at
-            weight = root / self._unscaled.sd
-            own = ratios.without_offsets().derivative(solution.x, ratio, below, weight).data
-            row, bent = self._plain_rows.data, ratios.below / below[ratios.row_of_entry]
-        slope, bend_rows, told_rows = (
+        solution = self.solution
+        if self._told is not None and self.ordered is not None:
+            rows, here = solution.plan.ratios.quotients, self._told
+            told = Rows(rows.start, rows.column, here.rows)
+            normal = normal_numbers(seed, told.height, draws)
+            return self.ordered.bent_moves(told, here.own, here.bent, normal)
+        ratios = self._unscaled.ratios
+        n, pattern, root = len(solution.x), ratios.quotients, np.sqrt(self.weights)
+        _, ratio, below = self._at
+        weight = root / self._unscaled.sd
+        own = ratios.without_offsets().derivative(solution.x, ratio, below, weight).data
+        row, bent = self._plain_rows.data, ratios.below / below[ratios.row_of_entry]
+        slope, bend_rows, told = (
             Rows(pattern.start, pattern.column, data) for data in (own, bent, row)
         )
-        random = np.random.default_rng(seed)
-        normal = random.standard_normal((ratios.count, draws))
-        move = self._spread_soon(pulled(told_rows, normal, n))
+        move = self._spread_soon(pulled(told, normal_numbers(seed, ratios.count, draws), n))
         bend = -2 * seen(slope, move) * seen(bend_rows, move)
         products = ratios.products
         if len(products.row):
             weight = root / self._unscaled.sd / self._at[2]
             extra = products.factor[:, None] * move[products.left] * move[products.right]
             np.add.at(bend, products.row, 2 * extra * weight[products.row][:, None])
-        return move, move - self._spread_soon(pulled(told_rows, 0.5 * bend, n))
-
-    @property
-    def _ratios_in_use(self) -> Ratios:
-        return self.solution.plan.ratios if self._told is not None else self._unscaled.ratios
+        return move, move - self._spread_soon(pulled(told, 0.5 * bend, n))
 
     def _spread_soon(self, rights: Floats) -> Floats:
         """Give the covariance times each of ``rights`` (n, k), as true as variances need it."""

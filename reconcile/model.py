@@ -387,11 +387,27 @@ class Model:
             result[[self.column(stream, q) for q in self.inside[quantity]]] = True
         return result
 
-    @lazy
-    def closed_parts(self) -> Ints:
-        """Connected parts without feed or product, in which everything circulates."""
+    def left_open(self, closed: Bools) -> int:
+        """
+        Give how many unknowns conservation alone leaves undetermined, ``closed`` (n,) being zero.
+
+        Where nothing adds up within streams.  Of a quantity, the balances of nodes that streams
+        join depend on one another if nothing enters or leaves there: one is idle (the rank of an
+        incidence matrix).
+        """
         source, target = self.ends
-        return np.setdiff1d(self.part_of, self.part_of[(source < 0) | (target < 0)])
+        nodes = len(self.flowsheet.nodes)
+        running = ~closed[: self.amounts].reshape(self.streams, self.kinds)
+        rank = 0
+        for quantity in range(self.kinds):
+            # Whatever does not conserve it, and what is not of the flowsheet, is one place.
+            inside = np.append(self.conserved[:, quantity], False)
+            place = np.where(inside, np.arange(nodes + 1), nodes)
+            stream = np.flatnonzero(running[:, quantity])
+            ends = place[source[stream]], place[target[stream]]
+            joins = sp.csr_array((np.ones(len(stream)), ends), shape=(nodes + 1, nodes + 1))
+            rank += nodes + 1 - int(sp.csgraph.connected_components(joins, directed=False)[0])
+        return int((~closed).sum()) - rank
 
     @lazy
     def sheet(self) -> Sheet:

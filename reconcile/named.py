@@ -8,6 +8,7 @@ from operator import itemgetter
 from typing import TYPE_CHECKING, Generic, TypeVar
 
 from .flowsheet import SOLIDS, WATER, Part, Quantity
+from .later import Table
 
 if TYPE_CHECKING:
     from .balance import Known
@@ -28,6 +29,10 @@ class Named(Generic[Name]):
         if len(self.positions) < 2:  # noqa: PLR2004 - what picks several gives no sequence of one
             return {name: found[at] for name, at in zip(self.names, self.positions, strict=True)}
         return dict(zip(self.names, itemgetter(*self.positions)(found), strict=True))
+
+    def table(self, found: Sequence[Known]) -> Table[Name, Known]:
+        """Give the same, made when something is looked up."""
+        return Table(lambda: self.of(found))
 
 
 @dataclass(frozen=True)

@@ -434,10 +434,8 @@ class Plan:
     def _pins_with(self, chosen: Bools, closed: Bools) -> int:
         """Give how many unknowns the balances and the ``chosen`` readings leave undetermined."""
         model = self.model
-        if not chosen.any() and not closed.any() and not model.sums:
-            idle = len(model.closed_parts) * int(model.conserved.all(axis=0).sum())
-            if model.conserved.all() or not idle:
-                return model.size - model.conservation.shape[0] + idle
+        if not chosen.any() and not model.sums:
+            return model.left_open(closed)
         rows = self._generic_rows(chosen, closed)
         return int(pins_of(model.exact, rows, closed, model.places, self.budget).sum())
 

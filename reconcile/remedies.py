@@ -38,6 +38,10 @@ MOST_SETS = 8
 """Sets given for a quantity at most; the first are as good as the others."""
 
 
+_AT_ONCE = 200
+"""Recoveries looked at together: each may have as many terms as the flowsheet has feeds."""
+
+
 def _candidates(plan: Plan) -> list[Candidate]:
     """Give what could be read and was not, single streams only."""
     sheet = plan.model.flowsheet
@@ -62,6 +66,7 @@ def _wanted(model: Model) -> tuple[list[Wanted], list[tuple[tuple[str, ...], Mea
     sheet = model.flowsheet
     wanted: list[Wanted] = []
     of: list[tuple[tuple[str, ...], Measurand]] = []
+    assays = {component: assay(component) for component in sheet.components}
     for stream in sheet.streams:
         if SOLIDS not in stream.without:
             wanted.append(Wanted("mass", stream.name, SOLIDS))
@@ -69,7 +74,7 @@ def _wanted(model: Model) -> tuple[list[Wanted], list[tuple[tuple[str, ...], Mea
         for component in sheet.components:
             if sheet.holds(stream, component) and not stream.signed:
                 wanted.append(Wanted("assay", stream.name, component))
-                of.append(((stream.name,), assay(component)))
+                of.append(((stream.name,), assays[component]))
     return wanted, of
 
 
@@ -165,13 +170,13 @@ def _spans(target: Floats, vectors: Floats) -> bool:
 def _alike(signatures: Floats) -> list[list[int]]:
     """Group the positions of vectors that are parallel."""
     groups: list[list[int]] = []
-    for k, signature in enumerate(signatures):
-        for group in groups:
-            if 1 - abs(float(signatures[group[0]] @ signature)) <= PARALLEL**2:
-                group.append(k)
-                break
-        else:
-            groups.append([k])
+    left = np.arange(len(signatures))
+    while len(left):
+        along = np.abs(signatures[left] @ signatures[left[0]])
+        alike = 1 - along <= PARALLEL**2
+        alike[0] = True
+        groups.append(left[alike].tolist())
+        left = left[~alike]
     return groups
 
 
@@ -222,14 +227,16 @@ def _remedies(plan: Plan, closed: Bools) -> tuple[Remedy, ...]:
         return ()
     model = plan.model
     at, open_ = plan.null_space(closed)
-    candidates = [c for c in _candidates(plan) if _runs(model, closed, c.stream)]
+    runs = dict(zip(model.flowsheet.stream_index, ~closed[model.columns(0)], strict=True))
+    candidates = [c for c in _candidates(plan) if runs[c.stream]]
     wanted, of = _wanted(model)
     rows = [_signatures(measurands_as_ratios(model, of), at, open_)]
     products = [s.name for s in model.flowsheet.products]
     for component in model.flowsheet.components:
         wanted += [Wanted("recovery", name, component) for name in products]
-        ratios = ratios_to_feed(model, products, component)
-        rows.append(_signatures(ratios, at, open_))
+        for begin in range(0, len(products), _AT_ONCE):
+            ratios = ratios_to_feed(model, products[begin : begin + _AT_ONCE], component)
+            rows.append(_signatures(ratios, at, open_))
     targets = np.vstack(rows)
     could = [((c.stream,), c.of) for c in candidates]
     seen = _signatures(measurands_as_ratios(model, could), at, open_)
@@ -250,7 +257,3 @@ def _named(
     sets: Sequence[tuple[int, ...]], candidates: Sequence[Candidate]
 ) -> tuple[tuple[Candidate, ...], ...]:
     return tuple(tuple(candidates[k] for k in chosen) for chosen in sets)
-
-
-def _runs(model: Model, closed: Bools, stream: str) -> bool:
-    return not closed[model.column(model.flowsheet.stream_index[stream], 0)]

@@ -192,13 +192,22 @@ def measurands_as_ratios(
 
 def ratios_to_feed(model: Model, streams: Sequence[str], component: str) -> Ratios:
     """Give the recovery of a component to each stream, of the feed to its part."""
-    sheet = model.flowsheet
-    part, quantity = model.part_of, sheet.quantity_index[component]
-    source, _ = model.ends
-    feeds = np.flatnonzero(source < 0)
-    rows = []
-    for name in streams:
-        stream = sheet.stream_index[name]
-        below = {model.column(int(f), quantity): 1.0 for f in feeds if part[f] == part[stream]}
-        rows.append(_Row({model.column(stream, quantity): 1.0}, below))
-    return _packed(model, (), placed(sheet, ()), rows)
+    part, kinds = model.part_of, model.kinds
+    quantity = model.flowsheet.quantity_index[component]
+    feeds = np.flatnonzero(model.ends[0] < 0)
+    chosen = np.array([model.flowsheet.stream_index[name] for name in streams], dtype=np.int64)
+    of_part = {p: feeds[part[feeds] == p] for p in np.unique(part[chosen])}
+    below = [of_part[p] for p in part[chosen]]
+    place = np.array([np.searchsorted(fed, s) for fed, s in zip(below, chosen, strict=True)])
+    fed = np.isin(chosen, feeds)
+    every = [
+        own if there else np.insert(own, at, s)
+        for own, there, at, s in zip(below, fed, place, chosen, strict=True)
+    ]
+    start = np.cumsum([0, *map(len, every)])
+    column = np.concatenate((np.zeros(0, dtype=np.int64), *every)) * kinds + quantity
+    above, under = np.zeros(len(column)), np.ones(len(column))
+    own = start[:-1] + place.astype(np.int64)
+    above[own], under[own[~fed]] = 1.0, 0.0
+    rest = np.zeros(len(chosen)), np.zeros(len(column)), no_products()
+    return Ratios(model.size, start, column, above, under, *rest)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -34,7 +34,9 @@ def emptied(at: Linearisation) -> Iterator[str]:
         )
 
 
-def unresolved_minerals(at: Linearisation, assays: dict[tuple[str, str], Known]) -> Iterator[str]:
+def unresolved_minerals(
+    at: Linearisation, assays: Mapping[tuple[str, str], Known]
+) -> Iterator[str]:
     """Minerals that the analytes read cannot tell apart, if any stream's are unobservable."""
     plan = at.solution.plan
     sheet = plan.model.flowsheet

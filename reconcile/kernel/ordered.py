@@ -20,6 +20,7 @@ from .limits import (
     VARIANCE_RESOLUTION,
 )
 from .rows import scale_columns
+from .spreads import bent_moves, spread_once, with_sums
 from .system import System, filled, pushed, refined, sized
 
 if TYPE_CHECKING:
@@ -86,20 +87,42 @@ class OrderedFactor:
         factor = numeric.symbolic.start, numeric.rows, numeric.lower, numeric.inverse_pivots
         return order, *factor
 
-    def _right(self, rights: Floats) -> Floats:
-        full = np.zeros((len(self.skeleton.place), rights.shape[1]))
-        full[: len(self.columns)] = self.columns[:, None] * rights
-        return full
-
     def spread(self, rights: Floats) -> Floats:
         """Give the covariance times each of ``rights`` (n, k), what is held unmoved."""
-        found = self.refined(self._right(rights))
+        full = np.zeros((len(self.skeleton.place), rights.shape[1]))
+        full[: len(self.columns)] = self.columns[:, None] * rights
+        found = self.refined(full)
         return np.asarray(self.columns[:, None] * found[: len(self.columns)])
 
     def spread_once(self, rights: Floats) -> Floats:
         """Give the same without refinement, as true as the variances are."""
-        found = self._once(self._right(rights))
-        return np.asarray(self.columns[:, None] * found[: len(self.columns)])
+        found: Floats = spread_once(*self._parts, self.columns, rights)
+        return found
+
+    def with_sums(
+        self, sums: sp.csr_array, partner: Ints, columns: Floats
+    ) -> tuple[Floats, Floats]:
+        """
+        Give the covariance of each of the first unknowns with its sum, (k,), and each sum's own.
+
+        ``partner`` (k,) says which of the ``sums`` (l, n) belongs to which; ``columns`` (n,) are
+        what the unknowns asked of were multiplied by.
+        """
+        rows = sums.indptr.astype(np.int64), sums.indices.astype(np.int64), sums.data
+        found: tuple[Floats, Floats] = with_sums(*self._parts, columns, *rows, partner)
+        return found
+
+    def bent_moves(
+        self, told: Rows, own: Floats, bent: Floats, normal: Floats
+    ) -> tuple[Floats, Floats]:
+        """
+        Give the moves (n, k) that errors ``normal`` (m, k) bring, and the same to second order.
+
+        ``told`` are the readings' derivatives; by entry what is their ``own`` and what bends them.
+        """
+        parts = *self._parts, self.columns
+        found: tuple[Floats, Floats] = bent_moves(*parts, told, own, bent, normal)
+        return found
 
     def pushed(self, push: Floats) -> Floats:
         """

@@ -118,9 +118,16 @@ class Beside:
 
 @dataclass(frozen=True)
 class Told:
-    """Seconds of the evidence by itself, the plan kept, and of the public call, cold and warm."""
+    """
+    Seconds of the evidence by itself and of the public call, cold and warm.
 
+    The ``first`` of a plan, and with the plan kept: ``evidence`` is all numbers, ``named`` also
+    gives every one of them its name, as no caller waits for who does not ask.
+    """
+
+    first: float
     evidence: float
+    named: float
     cold: float
     warm: float
 
@@ -227,12 +234,12 @@ def timed_solve(work: Callable[[], T]) -> tuple[float, T]:
 
 def _told(chosen: Survey, values: Array, solution: Solution) -> Told:
     readings = chosen.readings(values)
-    # What is worked out once for a plan is in the cold call, as the plan itself is.
-    engine.evidence(solution, readings)
+    first, _ = seconds(partial(engine.evidence, solution, readings))
     evidence = middle(partial(engine.evidence, solution, readings))
+    named = middle(partial(engine.named, solution, readings))
     engine.forget()
     cold = seconds(partial(engine.whole, chosen, readings))[0]
-    return Told(evidence, cold, middle(partial(engine.whole, chosen, readings)))
+    return Told(first, evidence, named, cold, middle(partial(engine.whole, chosen, readings)))
 
 
 def _first(made: engine.Engine, values: Array) -> float:

@@ -56,7 +56,8 @@ def _factors(timed: Timed) -> float:
 
 ENGINE = (
     *("work", "flowsheets", "draws", "not solved", "wrong", "build", "solve", "evidence"),
-    *("evidence / solve", "whole call, cold", "warm", "one factorisation"),
+    *("evidence / solve", "with all names / solve", "first of a plan", "whole call, cold", "warm"),
+    "one factorisation",
     *("solve / factorisation", "KKT", "closure"),
 )
 
@@ -65,7 +66,9 @@ def engine(results: Sequence[Result]) -> str:
     """
     Give the engine's own times, ms: medians over the flowsheets, ratios with the worst in brackets.
 
-    Evidence and whole calls of the largest sizes are those of the first flowsheet.
+    Evidence is that with the plan kept, and the first of a plan, in which what depends on the plan
+    alone is worked out.  Evidence and whole calls of the largest sizes are those of the first
+    flowsheet.
     """
     rows = []
     for result in results:
@@ -97,10 +100,12 @@ def _with_worst(values: Sequence[float]) -> str:
 
 def _of_told(said: Sequence[tuple[Timed, Told]]) -> list[str]:
     if not said:
-        return ["-"] * 4
+        return ["-"] * 6
     return [
         _ms(_middle(told.evidence for _, told in said)),
         _with_worst([told.evidence / timed.solve for timed, told in said]),
+        _with_worst([told.named / timed.solve for timed, told in said]),
+        _ms(_middle(told.first for _, told in said)),
         _ms(_middle(told.cold for _, told in said)),
         _ms(_middle(told.warm for _, told in said)),
     ]

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import numpy as np
+import pytest
+
 from reconcile import Flowsheet
 from reconcile.kernel.losses import Loss
 from reconcile.measurands import solids
-from reconcile.model import Key
+from reconcile.model import Key, model_of
 from reconcile.plan import Plan, Plans
 from tests.flowsheets import separator
+from tests.studies.agreement import general_circuit
 
 READ = Key(("feed",), solids())
 
@@ -53,3 +57,17 @@ def test_a_plan_larger_than_the_room_is_kept_by_itself():
 
     assert len(plans) == 1
     assert _of(plans, separator(("lead",))) is kept
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_what_conservation_leaves_open_is_a_rank(seed: int):
+    """Counted along the streams, it is the unknowns less the rank of the balances, closed or no."""
+    model = model_of(general_circuit(seed).flowsheet, [])
+    rng = np.random.default_rng(seed)
+    for closing in range(0 if model.sums else 4):
+        closed = model.absent.copy()
+        for stream in rng.choice(model.streams, min(closing, model.streams), replace=False):
+            closed[stream * model.kinds :][: model.kinds] = True
+        rows = model.exact.toarray()[:, ~closed]
+
+        assert rows.shape[1] - np.linalg.matrix_rank(rows) == model.left_open(closed)
