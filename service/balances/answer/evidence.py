@@ -100,7 +100,9 @@ def _global(it: Answering, found: Evidence) -> Members | None:
 def _largest(
     tests: tuple[HypothesisTest | NodeTest, ...], most: int
 ) -> list[HypothesisTest | NodeTest]:
-    return sorted(tests, key=lambda test: -abs(test.statistic))[:most]
+    sizes = [abs(test.statistic) for test in tests]
+    order = sorted(range(len(tests)), key=sizes.__getitem__, reverse=True)
+    return [tests[k] for k in order[:most]]
 
 
 def _critical(family: Family) -> float | None:

@@ -57,16 +57,20 @@ def _stream(it: Answering, wire: StreamObject, period: str | None) -> Members:
 
 
 def _assays(it: Answering, name: str) -> list[Members]:
+    assays, read = it.balance.assays, it.read
     return [
-        {"component": c.name}
-        | it.assay(it.balance.assays[name, c.name], c.unit, it.read.get((name, c.name)))
-        for c in it.sheet.wire.components
+        {"component": of} | it.assay(assays[name, of], unit, read.get((name, of)))
+        for of, unit in it.components
     ]
 
 
 def _component_masses(it: Answering, name: str) -> list[Members]:
-    masses = it.balance.component_masses
-    return [{"component": c} | it.amount_of(masses[name, c]) for c in it.sheet.flowsheet.components]
+    masses, unit = it.balance.component_masses, it.mass_unit
+    return [
+        {"component": c, "value": mass.value, "sd": mass.sd, "class": mass.knowledge, "unit": unit}
+        for c in it.sheet.flowsheet.components
+        for mass in [masses[name, c]]
+    ]
 
 
 def _analytes(it: Answering, name: str) -> list[Members]:

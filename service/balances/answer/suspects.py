@@ -68,6 +68,11 @@ class Naming:
         return frozenset((*sheet.components, *sheet.analytes))
 
     @cached_property
+    def _same(self) -> dict[_Concerned, tuple[Hypothesis, Written]]:
+        found: dict[_Concerned, tuple[Hypothesis, Written]] = self.it.intake.terms.same
+        return found
+
+    @cached_property
     def _named(self) -> dict[int, str]:
         return {}
 
@@ -135,7 +140,7 @@ class Naming:
 
     def suspect(self, suspect: Hypothesis) -> Written:
         """Give a suspect on the wire; of readings that came before it is the same."""
-        kept: dict[_Concerned, tuple[Hypothesis, Written]] = self.it.intake.terms.same
+        kept = self._same
         # A suspect is found by what it concerns: to hash all of it takes longer than all else.
         concerned = (suspect.readings, suspect.node, suspect.of)
         known = kept.get(concerned)
@@ -161,7 +166,8 @@ class Naming:
 
     def test(self, test: HypothesisTest) -> Members:
         """Give the members of a test on the wire, in the unit of what is suspected."""
-        unit, size, sd = self.size(test)
+        # Most tests listed are exchanges, which have no size.
+        unit, size, sd = (None, None, None) if test.size is None else self.size(test)
         return {
             "suspect": self.suspect(test.hypothesis),
             "size": size,

@@ -68,6 +68,11 @@ class Answering:
             if len(entry.place.names) == 1 and entry.limit is None and entry.counted is None
         }
 
+    @cached_property
+    def components(self) -> list[tuple[str, str]]:
+        """The components with their units, in the order of the request."""
+        return [(c.name, c.unit) for c in self.sheet.wire.components]
+
     @property
     def labels(self) -> dict[str, tuple[str, Period]]:
         """Of each stream of the engine, its name and period on the wire."""

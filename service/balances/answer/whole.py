@@ -29,11 +29,12 @@ def _of(quantity: Quantity) -> tuple[str, str | None]:
 
 
 def _products(it: Answering, of: Quantity) -> list[Members]:
+    sheet, labels, recoveries = it.sheet.flowsheet, it.labels, it.balance.recoveries
     return [
-        {"product": it.labels[p.name][0], "period": it.labels[p.name][1]}
-        | share_of(it.balance.recoveries[p.name, of])
-        for p in it.sheet.flowsheet.products
-        if it.sheet.flowsheet.holds(p, of) and not p.signed
+        {"product": labels[p.name][0], "period": labels[p.name][1]}
+        | share_of(recoveries[p.name, of])
+        for p in sheet.products
+        if sheet.holds(p, of) and not p.signed
     ]
 
 
