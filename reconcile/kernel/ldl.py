@@ -179,7 +179,7 @@ def substitute_one(start: Ints, rows: Ints, lower: Floats, inverse: Floats, righ
         right[column] = y
 
 
-@compiled
+@part_of_others
 def _take_rows(into: Floats, block: Floats, factors: Floats, first: int) -> None:
     """Take the rows of a block from ``first`` on, times ``factors``, off ``into``, in order."""
     size, count, q = len(block), len(factors), 0
@@ -202,7 +202,7 @@ def _take_rows(into: Floats, block: Floats, factors: Floats, first: int) -> None
         q += 1
 
 
-@compiled
+@part_of_others
 def _gather(
     block: Floats,
     wide: int,
