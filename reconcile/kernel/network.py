@@ -15,6 +15,7 @@ import numpy as np
 from .compiled import compiled, part_of_others
 from .ldl import elimination_tree, pattern
 from .ordering import minimum_degree, upper_pattern
+from .unions import root_of
 
 if TYPE_CHECKING:
     from .problem import Bools, Floats, Ints
@@ -178,21 +179,13 @@ def flows(
     return True
 
 
-@part_of_others
-def _root(parent: Ints, node: int) -> int:
-    while parent[node] != node:
-        parent[node] = parent[parent[node]]
-        node = parent[node]
-    return node
-
-
 @compiled
 def joined(source: Ints, target: Ints, nodes: int) -> Ints:
     """Give the connected part of each node, numbered from 0 in order of its first node."""
     parent = np.arange(nodes)
     for s in range(len(source)):
         if source[s] >= 0 and target[s] >= 0:
-            one, other = _root(parent, source[s]), _root(parent, target[s])
+            one, other = root_of(parent, source[s]), root_of(parent, target[s])
             parent[max(one, other)] = min(one, other)
     number, count = np.empty(nodes, dtype=np.int64), 0
     for k in range(nodes):

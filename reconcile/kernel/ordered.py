@@ -20,7 +20,7 @@ from .limits import (
     VARIANCE_RESOLUTION,
 )
 from .rows import scale_columns
-from .spreads import bent_moves, spread_once, with_sums
+from .spreads import Eliminated, bent_moves, spread_once, with_sums
 from .system import System, filled, pushed, refined, sized
 
 if TYPE_CHECKING:
@@ -81,11 +81,11 @@ class OrderedFactor:
         return found
 
     @property
-    def _parts(self) -> tuple[Ints, Ints, Ints, Floats, Floats]:
+    def _parts(self) -> Eliminated:
         """The order and the factor, as the compiled loops take them."""
         numeric, order = self.numeric, self.skeleton.elimination.order
         factor = numeric.symbolic.start, numeric.rows, numeric.lower, numeric.inverse_pivots
-        return order, *factor
+        return Eliminated(order, *factor)
 
     def spread(self, rights: Floats) -> Floats:
         """Give the covariance times each of ``rights`` (n, k), what is held unmoved."""
@@ -96,7 +96,7 @@ class OrderedFactor:
 
     def spread_once(self, rights: Floats) -> Floats:
         """Give the same without refinement, as true as the variances are."""
-        found: Floats = spread_once(*self._parts, self.columns, rights)
+        found: Floats = spread_once(self._parts, self.columns, rights)
         return found
 
     def with_sums(
@@ -109,7 +109,7 @@ class OrderedFactor:
         what the unknowns asked of were multiplied by.
         """
         rows = sums.indptr.astype(np.int64), sums.indices.astype(np.int64), sums.data
-        found: tuple[Floats, Floats] = with_sums(*self._parts, columns, *rows, partner)
+        found: tuple[Floats, Floats] = with_sums(self._parts, columns, *rows, partner)
         return found
 
     def bent_moves(
@@ -120,7 +120,7 @@ class OrderedFactor:
 
         ``told`` are the readings' derivatives; by entry what is their ``own`` and what bends them.
         """
-        parts = *self._parts, self.columns
+        parts = self._parts, self.columns
         found: tuple[Floats, Floats] = bent_moves(*parts, told, own, bent, normal)
         return found
 

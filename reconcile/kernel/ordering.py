@@ -15,6 +15,7 @@ from .compiled import compiled, part_of_others
 from .exact import Rows
 from .ldl import DROPPED, elimination_tree, factorise, pattern
 from .limits import DEPENDENT_PIVOT
+from .unions import root_of
 
 if TYPE_CHECKING:
     from .problem import Bools, Floats, Ints
@@ -433,15 +434,6 @@ def _clusters(start: Ints, index: Ints, weak: Bools) -> _Clusters:
 
 
 @part_of_others
-def _find(parent: Ints, row: int) -> int:
-    """Give the cluster of a balance."""
-    while parent[row] != row:
-        parent[row] = parent[parent[row]]
-        row = parent[row]
-    return row
-
-
-@part_of_others
 def _other_end(clusters: _Clusters, u: int, cluster: int) -> int:
     """
     Give the cluster at the other end of an unknown, the outside if it ends there.
@@ -451,7 +443,7 @@ def _other_end(clusters: _Clusters, u: int, cluster: int) -> int:
     """
     inside, outside = 0, len(clusters.parent) - 1
     for p in range(clusters.begins[u], clusters.begins[u + 1]):
-        there = _find(clusters.parent, clusters.rows[p])
+        there = root_of(clusters.parent, clusters.rows[p])
         if there != cluster:
             return int(there)
         inside += 1
@@ -476,7 +468,7 @@ def _merge(clusters: _Clusters, cluster: int, into: int) -> None:
 @part_of_others
 def _take(clusters: _Clusters, row: int) -> int:
     """Use up a balance: give the weak unknown eliminated after it, or none, and merge."""
-    cluster, outside = _find(clusters.parent, row), len(clusters.parent) - 1
+    cluster, outside = root_of(clusters.parent, row), len(clusters.parent) - 1
     chosen, into = NONE, outside
     link = clusters.head[cluster]
     while link != NONE:
@@ -510,7 +502,7 @@ def matched(start: Ints, index: Ints, weak: Bools, sequence: Ints) -> tuple[Ints
     while len(waiting) > 0:
         postponed = 0
         for r in waiting:
-            cluster = _find(clusters.parent, r)
+            cluster = root_of(clusters.parent, r)
             if clusters.firm[cluster] or clusters.left[cluster] == 0:
                 row[count], unknown[count] = r, _take(clusters, r)
                 count += 1

@@ -6,7 +6,7 @@ Right-hand sides go into the order of elimination and come back out of it in the
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -20,22 +20,29 @@ if TYPE_CHECKING:
     from .problem import Floats, Ints
 
 
+class Eliminated(NamedTuple):
+    """
+    A factor in its order.
+
+    ``order`` (n + e,) of elimination; ``start``, ``rows`` and ``lower`` the factor by column, and
+    ``inverse`` its inverse pivots.
+    """
+
+    order: Ints
+    start: Ints
+    rows: Ints
+    lower: Floats
+    inverse: Floats
+
+
 @compiled
-def spread_once(
-    order: Ints,
-    start: Ints,
-    rows: Ints,
-    lower: Floats,
-    inverse: Floats,
-    columns: Floats,
-    rights: Floats,
-) -> Floats:
+def spread_once(factor: Eliminated, columns: Floats, rights: Floats) -> Floats:
     """
     Give the covariance of unknowns times each of ``rights`` (n, k), without refinement.
 
-    ``order`` (n + e,) of elimination; ``start``, ``rows``, ``lower`` and ``inverse`` the factor by
-    column and its inverse pivots; ``columns`` (n,) what the unknowns were multiplied by.
+    ``columns`` (n,) are what the unknowns were multiplied by.
     """
+    order = factor.order
     n, k = rights.shape
     turned, found = np.zeros((len(order), k)), np.empty((n, k))
     for t in range(len(order)):
@@ -43,7 +50,7 @@ def spread_once(
         if j < n:
             for c in range(k):
                 turned[t, c] = columns[j] * rights[j, c]
-    substitute(start, rows, lower, inverse, turned)
+    substitute(factor.start, factor.rows, factor.lower, factor.inverse, turned)
     for t in range(len(order)):
         j = order[t]
         if j < n:
@@ -54,11 +61,7 @@ def spread_once(
 
 @compiled
 def with_sums(
-    order: Ints,
-    start: Ints,
-    rows: Ints,
-    lower: Floats,
-    inverse: Floats,
+    factor: Eliminated,
     columns: Floats,
     sum_start: Ints,
     sum_column: Ints,
@@ -79,7 +82,7 @@ def with_sums(
         for row in range(begin, end):
             for p in range(sum_start[row], sum_start[row + 1]):
                 rights[sum_column[p], row - begin] = sum_data[p]
-        found = spread_once(order, start, rows, lower, inverse, columns, rights)
+        found = spread_once(factor, columns, rights)
         for j in range(len(partner)):
             if begin <= partner[j] < end:
                 cross[j] = found[j, partner[j] - begin]
@@ -91,11 +94,7 @@ def with_sums(
 
 @compiled
 def bent_moves(
-    order: Ints,
-    start: Ints,
-    rows: Ints,
-    lower: Floats,
-    inverse: Floats,
+    factor: Eliminated,
     columns: Floats,
     told: Rows,
     own: Floats,
@@ -109,8 +108,7 @@ def bent_moves(
     what bends them, entry by entry; ``normal`` (m, k) are the errors, in their sds.
     """
     n = len(columns)
-    factor = order, start, rows, lower, inverse, columns
-    move = spread_once(*factor, pulled(told, normal, n))
+    move = spread_once(factor, columns, pulled(told, normal, n))
     bend = -seen(Rows(told.start, told.column, own), move)
     bend *= seen(Rows(told.start, told.column, bent), move)
-    return move, move - spread_once(*factor, pulled(told, bend, n))
+    return move, move - spread_once(factor, columns, pulled(told, bend, n))

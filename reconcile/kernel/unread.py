@@ -18,6 +18,7 @@ from .compiled import part_of_others
 from .exact import Rows
 from .limits import SEEN, UNSEEN
 from .ordering import NONE, by_key, turned
+from .unions import root_of
 
 if TYPE_CHECKING:
     from .problem import Bools, Floats, Ints
@@ -126,25 +127,17 @@ def _left(crossings: Rows, e: int) -> Bools:
 
 
 @part_of_others
-def _root(parent: Ints, k: int) -> int:
-    while parent[k] != k:
-        parent[k] = parent[parent[k]]
-        k = parent[k]
-    return k
-
-
-@part_of_others
 def _clusters(crossings: Rows, chosen: Ints, e: int) -> tuple[Ints, Ints]:
     """Give where each cluster begins, (clusters + 1,), among the chosen moves by cluster, (k,)."""
     parent, met = np.arange(len(chosen)), np.full(e, NONE, dtype=np.int64)
     for i in range(len(chosen)):
         for r in crossings.column[crossings.start[chosen[i]] : crossings.start[chosen[i] + 1]]:
             if met[r] != NONE:
-                one, other = _root(parent, met[r]), _root(parent, i)
+                one, other = root_of(parent, met[r]), root_of(parent, i)
                 parent[max(one, other)] = min(one, other)
             met[r] = i
     for i in range(len(chosen)):
-        parent[i] = _root(parent, i)
+        parent[i] = root_of(parent, i)
     order = by_key(parent, len(chosen))
     begins, clusters = np.empty(len(chosen) + 1, dtype=np.int64), 0
     for i in range(len(chosen)):

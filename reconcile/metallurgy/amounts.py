@@ -20,7 +20,7 @@ import scipy.sparse as sp
 from reconcile.balance import Knowledge, Known
 from reconcile.flowsheet import Part, Quantity
 from reconcile.kernel.lazy import lazy
-from reconcile.kernel.limits import VARIANCE_RESOLUTION
+from reconcile.kernel.limits import CANCELLING
 from reconcile.measurands import Measurand, measurand
 from reconcile.rows import measurands_as_ratios
 
@@ -136,13 +136,18 @@ class Amounts:
         sds = np.sqrt(self._variance(slope))
         terms = np.abs(slope) @ np.abs(self.value)
         values = np.where(np.abs(value) > _ROUNDING * terms, value, 0.0)
-        seen = self.at.observable(sp.csr_array(sp.csr_array(slope) @ self.rows))
+        seen = self.at.observable(self._gradients(slope))
         known = map(_known, values.tolist(), sds.tolist(), seen.tolist(), defined.tolist())
         return [list(islice(known, len(figures.value))) for figures in every]
 
     def covariances(self, one: Figures, other: Figures) -> Floats:
         """Give the covariance of each figure with its partner, (k,)."""
-        return self._between(one.slope, other.slope)
+        found = self._between(one.slope, other.slope)
+        close = np.flatnonzero(self._cancel(one.slope) | self._cancel(other.slope))
+        if len(close):
+            both = self._gradients(np.vstack((one.slope[close], other.slope[close])))
+            found[close] = np.diagonal(self.at.covariance(both), len(close))
+        return found
 
     def correlations(self, one: Figures, other: Figures) -> list[float | None]:
         """Give the correlation of each figure with its partner; none where one of them is sure."""
@@ -157,11 +162,30 @@ class Amounts:
     def _between(self, one: Floats, other: Floats) -> Floats:
         return np.asarray(((one @ self._covariance) * other).sum(axis=1))
 
+    def _gradients(self, slope: Floats) -> sp.csr_array:
+        """Give the derivatives of figures by the unknowns of the balance, (k, n)."""
+        return sp.csr_array(sp.csr_array(slope) @ self.rows)
+
+    def _terms(self, slope: Floats) -> Floats:
+        """Give the sum of squares that the variance of each figure would be without covariances."""
+        return np.asarray(slope**2 @ np.maximum(np.diagonal(self._covariance), 0.0))
+
+    def _cancel(self, slope: Floats) -> Bools:
+        """Say which variances are too small beside their terms to keep enough digits."""
+        return np.asarray(self._between(slope, slope) < CANCELLING * self._terms(slope))
+
     def _variance(self, slope: Floats) -> Floats:
-        """Give the variance of each figure; what lies within rounding of its terms is none."""
-        own = np.maximum(np.diagonal(self._covariance), 0.0)
-        found = self._between(slope, slope)
-        return np.where(found > VARIANCE_RESOLUTION * (slope**2 @ own), found, 0.0)
+        """
+        Give the variance of each figure; what lies within rounding of its terms is none.
+
+        The grade of next to nothing is far surer than its solids: there the difference is formed
+        before it is squared, as the balance forms its own.
+        """
+        found, terms = self._between(slope, slope), self._terms(slope)
+        close = np.flatnonzero(found < CANCELLING * terms)
+        if len(close):
+            found[close] = self.at.variance(self._gradients(slope[close]))
+        return np.where(found > _ROUNDING**2 * terms, found, 0.0)
 
 
 def _known(value: float, sd: float, seen: bool, defined: bool) -> Known:

@@ -10,6 +10,7 @@ from reconcile import Knowledge, Known
 from reconcile.metallurgy.performance import Series
 from reconcile.metallurgy.question import Question, asked_balance
 from reconcile.model import model_of
+from reconcile.options import Options
 from tests.comparison import CLOSED
 from tests.flowsheets import Sampling, random_circuit
 
@@ -53,6 +54,33 @@ def test_figures_are_those_of_the_balance(
         assert last.knowledge is not Knowledge.UNOBSERVABLE
         if last.value is not None:
             assert (pytest.approx(1.0), pytest.approx(0.0, abs=1e-6)) == (last.value, last.sd)
+
+
+@pytest.mark.parametrize("seed", [8, 14])
+def test_grades_of_next_to_nothing_keep_their_sd(seed: int) -> None:
+    """
+    Where nothing is weighed a product may come out next to empty, its grade as sure as its assay.
+
+    The grade's variance is then a difference of terms that are larger by ten orders or more.
+    """
+    sampling = Sampling(missing=0.3, masses=False)
+    circuit = random_circuit(seed, streams=14, components=2, sampling=sampling)
+    sheet = circuit.flowsheet
+    feeds = tuple(s.name for s in sheet.streams if s.source is None)
+    products = tuple(s.name for s in sheet.streams if s.target is None)
+    question = Question((Series(feeds, products),))
+    balance, answer = asked_balance(sheet, circuit.readings, question, Options(scrutiny=None))
+    (found,) = answer.performances
+
+    assays = balance.assays
+    told = [
+        (assays[name, separation.of].sd, place.grade.sd)
+        for separation in found.separations
+        for place, name in zip(separation.products, products, strict=True)
+        if assays[name, separation.of].value is not None
+    ]
+    assert [pytest.approx(own, rel=1e-6) for own, _ in told] == [sd for _, sd in told]
+    assert min(sd for _, sd in told) > 0
 
 
 def same(expected: Known, found: Known) -> None:
