@@ -37,6 +37,11 @@ _ROUNDING = 1e-13
 """Beside its terms a figure this small is what rounding left of nothing."""
 
 
+_CERTAIN = 1e-8
+"""Beside the sd of its terms an sd this small is what rounding left of nothing, even where the
+difference was formed first: a whole less its parts leaves up to some 1e-10."""
+
+
 def amount_of(flowsheet: Flowsheet, of: Quantity) -> Measurand:
     """
     Give the amount that a word or a part in a size class names; of an analyte, all carried of it.
@@ -185,7 +190,7 @@ class Amounts:
         close = np.flatnonzero(found < CANCELLING * terms)
         if len(close):
             found[close] = self.at.variance(self._gradients(slope[close]))
-        return np.where(found > _ROUNDING**2 * terms, found, 0.0)
+        return np.where(found > _CERTAIN**2 * terms, found, 0.0)
 
 
 def _known(value: float, sd: float, seen: bool, defined: bool) -> Known:
