@@ -58,6 +58,7 @@ def nothing_stated() -> Layout:
         starts,
         places,
         places,
+        places,
         starts,
         places,
         places,

@@ -77,13 +77,22 @@ def part_of_others(function: Callable[..., Any]) -> Callable[..., Any]:
     return _compiled(function, no_cpython_wrapper=True, no_cfunc_wrapper=True)
 
 
+def inlined(function: Callable[..., Any]) -> Callable[..., Any]:
+    """
+    Put a loop into each that calls it.
+
+    Where it is handed parts of arrays, counting who holds them takes longer than a short loop.
+    """
+    return _compiled(function, inline="always")
+
+
 def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
     """Compile at first use; where nothing can be kept on disk, once in each process."""
     _WHOLE.add(function)
     return _compiled(function)
 
 
-def _compiled(function: Callable[..., Any], **options: bool) -> Callable[..., Any]:
+def _compiled(function: Callable[..., Any], **options: bool | str) -> Callable[..., Any]:
     # Its declared type does not know every option.
     compile_: Any = njit
     made: Callable[..., Any]

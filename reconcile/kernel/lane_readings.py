@@ -38,7 +38,7 @@ class Layout(NamedTuple):
     A statement's patterns, in the form that the compiled loops read.
 
     Readings, equalities and bounds between unknowns by row, with their coefficients; ``weak`` marks
-    unknowns that no reading sees by themselves; ``order`` to ``reach_entry`` are the factor's order
+    unknowns that no reading sees by themselves; ``order`` to ``seat`` are the factor's order
     and pattern; the ``_entry`` arrays say where each product of two coefficients of a reading, each
     diagonal and each coefficient of an equality stands in the matrix to be factored.
     """
@@ -64,6 +64,7 @@ class Layout(NamedTuple):
     reach_start: Ints
     reach: Ints
     reach_entry: Ints
+    seat: Ints
     pair_start: Ints
     pair_entry: Ints
     diagonal_entry: Ints

@@ -124,6 +124,7 @@ def factor_lanes(at: Layout, room: Room) -> None:
             at.reach_start,
             at.reach,
             at.reach_entry,
+            at.seat,
             room.data.reshape(room.data.size),
             CANCELLED_PIVOT,
             1.0,

@@ -25,6 +25,7 @@ from .limits import (
     BOUND_TOLERANCE,
     DUST,
     KEPT_BELOW,
+    KEPT_GAIN,
     KEPT_RATE,
     KKT_STALLED,
     KKT_TOLERANCE,
@@ -652,7 +653,7 @@ def _chord(
 
     A chord step (Ortega and Rheinboldt 1970, 7.1) has the true gradient, so it leads to the same
     optimum; it costs a fraction of a factor.  It stands if no bound changes and if its ``size``
-    (lanes,) is much below that of the step ``before``.
+    (lanes,) is well below that of the step ``before``.
     """
     n, lanes = len(at.weak), len(at.side)
     shadow, unmet = np.zeros(bounds.within.shape), np.zeros(lanes)
@@ -680,7 +681,7 @@ def _chord(
     for c in range(lanes):
         if not alive[c]:
             continue
-        if not (size[c] <= KEPT_RATE * before[c] and unmet[c] <= MOST_UNMET):
+        if not (size[c] <= KEPT_GAIN * before[c] and unmet[c] <= MOST_UNMET):
             return False
         parts = at, given, room, x, low, bounds, move, shadow, c, wrong
         if not clear[c] and _judge(*parts) > 0:
@@ -734,12 +735,15 @@ def descend(
             if state[c] == RUNNING and not np.isfinite(total[c]):
                 state[c] = NUMBERS
         _guard(at, given, x, low)
+        slow = False
         if keeping:
             parts = at, given, room, slope, gradient, x, low, bounds, state, move
             keeping = _chord(*parts, border, total, decrement, size)
             if not keeping:
                 within *= KEPT_RATE
                 continue
+            for c in range(lanes):
+                slow |= state[c] == RUNNING and size[c] > KEPT_RATE * decrement[c]
         else:
             for j in range(n):
                 for c in range(lanes):
@@ -787,7 +791,7 @@ def descend(
                     x[j, c] += share[c] * move[j, c]
         if not (state == RUNNING).any():
             break
-        keeping = _near(state, full, share, decrement, within)
+        keeping = not slow and _near(state, full, share, decrement, within)
         done += 1
     _clear_dust(given, x)
     objective(at, given, x, total)

@@ -265,10 +265,12 @@ bound alone determines an unknown: a pivot of this size loses half of the digits
 refinement wins back eight of them."""
 
 KEPT_BELOW = 0.1
-KEPT_RATE = 0.05
-"""Newton decrement below which a step's factor is kept for the next, and the share of the decrement
-that such a step must leave at most, or the factor is renewed and the next one kept from nearer by:
-a tenth of a posterior sd turns the rows by some thousandths, and steps gain two to three digits."""
+KEPT_GAIN = 0.5
+KEPT_RATE = 0.2
+"""Newton decrement below which a step's factor is kept for the next; the share of the decrement
+that such a step must leave at most, or it is not taken, and the next factor is kept from nearer by;
+and the share above which it is the last on this factor.  A tenth of a posterior sd turns the rows
+by some thousandths, and steps gain one to three digits; a factor costs as much as three or four."""
 
 BLOCK_ROUNDS = 3
 SET_ROUNDS = 250

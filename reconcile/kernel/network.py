@@ -69,7 +69,7 @@ def network_of(source: Ints, target: Ints, nodes: int) -> Network:
     parent, count = elimination_tree(pointer, index)
     begins = np.zeros(nodes + 1, dtype=np.int64)
     begins[1:] = np.cumsum(count)
-    rows, reach_start, reach, reach_entry = pattern(pointer, index, parent, begins)
+    rows, reach_start, reach, reach_entry, _ = pattern(pointer, index, parent, begins)
     entry = entry[:streams].copy()
     return Network(
         here, there, pointer, index, entry, begins, rows, reach_start, reach, reach_entry

@@ -209,9 +209,9 @@ def weak_unknowns(
     parent, below = elimination_tree(pointer, row)
     start = np.zeros(n + 1, dtype=np.int64)
     start[1:] = np.cumsum(below)
-    rows, reach_start, reach, reach_entry = pattern(pointer, row, parent, start)
+    rows, reach_start, reach, reach_entry, seat = pattern(pointer, row, parent, start)
     lower, inverse, work = np.empty(start[n]), np.empty(n), np.empty(n)
-    factor = pointer, row, start, rows, reach_start, reach, reach_entry
+    factor = pointer, row, start, rows, reach_start, reach, reach_entry, seat
     factorise(*factor, gram, DEPENDENT_PIVOT, DROPPED, lower, inverse, work)
     dropped, weak = inverse == 1.0 / DROPPED, np.zeros(n, dtype=np.bool_)
     weak[order] = dropped

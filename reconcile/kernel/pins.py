@@ -57,7 +57,7 @@ def _open(
     pointer: Ints,
     index: Ints,
     start: Ints,
-    reaches: tuple[Ints, Ints, Ints, Ints],
+    reaches: tuple[Ints, Ints, Ints, Ints, Ints],
 ) -> tuple[Bools, bool, Floats]:
     """Give the pins, whether they are certain, and the moves of :func:`open_in`."""
     n, whole = len(free), len(order)
@@ -65,9 +65,10 @@ def _open(
     system = sized(balances, readings, free, weak)
     data = filled(system, entries[0], entries[1], entries[2], DUAL_SHIFT, len(index))
     lower, inverse, work = np.empty(start[whole]), np.empty(whole), np.empty(whole)
-    rows, reach_start, reach, entry = reaches
-    factor = pointer, index, start, rows, reach_start, reach, entry
-    factorise(*factor, data, UNDETERMINED_PIVOT, DROPPED, lower, inverse, work)
+    rows = reaches[0]
+    factorise(
+        pointer, index, start, *reaches, data, UNDETERMINED_PIVOT, DROPPED, lower, inverse, work
+    )
     dropped, pins = inverse == 1.0 / DROPPED, np.zeros(n, dtype=np.bool_)
     for j in last:
         pins[j] = dropped[place[j]]

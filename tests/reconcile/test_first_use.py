@@ -95,7 +95,7 @@ def _names(tree: ast.Module, module: str) -> dict[str, str]:
 def _uses(node: ast.AST, names: dict[str, str]) -> Iterator[str]:
     """Give the full names that Python code uses, outside of what is compiled."""
     for child in ast.iter_child_nodes(node):
-        if _is(child, "compiled") or _is(child, "part_of_others"):
+        if any(_is(child, made) for made in ("compiled", "part_of_others", "inlined")):
             continue
         if isinstance(child, ast.Name):
             yield names.get(child.id, "")

@@ -1,0 +1,77 @@
+"""A large factor, made in blocks of columns, beside dense linear algebra."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy import sparse
+
+from reconcile.kernel.ldl import DROPPED, ROW_BY_ROW, Numeric, Symbolic
+
+TOLERANCE = 1e-10
+"""A pivot of these matrices is about one, or rounding."""
+
+
+def grid(wide: int, dense: int, rng: np.random.Generator) -> NDArray[np.float64]:
+    """Give a quasi-definite matrix: ``wide`` grid points in bands, each seeing some of the last."""
+    n = wide + dense
+    matrix = np.zeros((n, n))
+    for k in range(wide):
+        for other in (k + 1, k + 2, k + 17, wide + int(rng.integers(dense))):
+            if other < n:
+                matrix[k, other] = matrix[other, k] = rng.normal()
+    matrix[wide:, wide:] = rng.normal(size=(dense, dense))
+    matrix[wide:, wide:] += matrix[wide:, wide:].T
+    signs = np.where(rng.random(n) < 0.3, -1.0, 1.0)
+    matrix[np.arange(n), np.arange(n)] = signs * (np.abs(matrix).sum(axis=1) + 1.0)
+    return matrix
+
+
+def factor(matrix: NDArray[np.float64], instead: float = 1.0) -> Numeric:
+    """Factor a dense matrix on the pattern of its entries that are not zero."""
+    upper = sparse.csc_array(np.triu(matrix))
+    upper.sort_indices()
+    symbolic = Symbolic(upper.indptr.astype(np.int64), upper.indices.astype(np.int64))
+    return Numeric(symbolic, upper.data, TOLERANCE, instead)
+
+
+@pytest.mark.parametrize(("wide", "dense"), [(0, 240), (400, 150), (900, 60)])
+def test_a_factor_in_blocks_solves_as_dense_elimination_does(wide: int, dense: int) -> None:
+    rng = np.random.default_rng(wide + dense)
+    matrix = grid(wide, dense, rng)
+    made = factor(matrix)
+    assert made.symbolic.entries > ROW_BY_ROW
+    right = rng.normal(size=(len(matrix), 3))
+    np.testing.assert_allclose(made.solve(right), np.linalg.solve(matrix, right), rtol=1e-9)
+
+
+@pytest.mark.parametrize(("wide", "dense"), [(0, 240), (400, 150)])
+def test_a_factor_in_blocks_gives_back_the_matrix(wide: int, dense: int) -> None:
+    matrix = grid(wide, dense, np.random.default_rng(5))
+    made = factor(matrix)
+    n = len(matrix)
+    lower = sparse.csc_array((made.lower, made.rows, made.symbolic.start), (n, n)).toarray()
+    lower += np.eye(n)
+    pivots = 1.0 / made.inverse_pivots
+    np.testing.assert_allclose((lower * pivots) @ lower.T, matrix, atol=1e-11 * abs(matrix).max())
+
+
+def test_a_factor_in_blocks_drops_what_depends_on_the_rest() -> None:
+    rng = np.random.default_rng(9)
+    some = rng.normal(size=(230, 220))
+    made = factor(some @ some.T / 220, DROPPED)
+    assert made.symbolic.entries > ROW_BY_ROW
+    # The rank of a product of random matrices is that of the smaller one.
+    assert made.dropped.sum() == 10
+    assert made.dropped[-10:].all()
+
+
+def test_the_selected_inverse_of_a_factor_in_blocks_is_that_of_the_matrix() -> None:
+    matrix = grid(400, 150, np.random.default_rng(3))
+    made = factor(matrix)
+    diagonal, inner = made.selected
+    inverse = np.linalg.inv(matrix)
+    np.testing.assert_allclose(diagonal, np.diag(inverse), rtol=1e-8, atol=1e-12)
+    columns = np.repeat(np.arange(len(matrix)), np.diff(made.symbolic.start))
+    np.testing.assert_allclose(inner, inverse[made.rows, columns], rtol=1e-7, atol=1e-11)
