@@ -25,7 +25,7 @@ from .kernel.generic import POINT_SEED, numbers
 from .kernel.ground import ground_of
 from .kernel.lazy import lazy
 from .kernel.limits import CLOSES_WELL
-from .kernel.network import flows
+from .kernel.network import flows, joined
 from .kernel.problem import Places
 from .measurands import Measurand, measurand
 
@@ -395,6 +395,15 @@ class Model:
         join depend on one another if nothing enters or leaves there: one is idle (the rank of an
         incidence matrix).
         """
+        if closed is self.absent:
+            return self._left_open
+        return self._left_open_with(closed)
+
+    @lazy
+    def _left_open(self) -> int:
+        return self._left_open_with(self.absent)
+
+    def _left_open_with(self, closed: Bools) -> int:
         source, target = self.ends
         nodes = len(self.flowsheet.nodes)
         running = ~closed[: self.amounts].reshape(self.streams, self.kinds)
@@ -404,9 +413,8 @@ class Model:
             inside = np.append(self.conserved[:, quantity], False)
             place = np.where(inside, np.arange(nodes + 1), nodes)
             stream = np.flatnonzero(running[:, quantity])
-            ends = place[source[stream]], place[target[stream]]
-            joins = sp.csr_array((np.ones(len(stream)), ends), shape=(nodes + 1, nodes + 1))
-            rank += nodes + 1 - int(sp.csgraph.connected_components(joins, directed=False)[0])
+            parts = joined(place[source[stream]], place[target[stream]], nodes + 1)
+            rank += nodes - int(parts.max())
         return int((~closed).sum()) - rank
 
     @lazy

@@ -110,6 +110,22 @@ class Structure:
             return np.ones(rows.shape[0], dtype=bool)
         return moved_by_nothing(*self._seen(rows), self._most)
 
+    @property
+    def determined(self) -> Bools:
+        """Which unknowns the balance determines, (n,)."""
+        if not self.pins.any():
+            return np.ones(len(self.pins), dtype=bool)
+        size = np.abs(self.moves)
+        return moved_by_nothing(self.moves, size, np.ones((len(size), 1)), self._most)
+
+    def in_ratio(self, part: Ints, whole: Ints, ratio: Floats) -> Bools:
+        """Say of each unknown ``part`` whether all moves keep its ratio to a ``whole``, (k,)."""
+        if not self.pins.any():
+            return np.ones(len(part), dtype=bool)
+        over, under = self.moves[part], ratio[:, None] * self.moves[whole]
+        length = 1 + np.abs(ratio)[:, None]
+        return moved_by_nothing(over - under, np.abs(over) + np.abs(under), length, self._most)
+
     def observable_ratios(
         self, above: sp.csr_array, below: sp.csr_array, partner: Ints, ratio: Floats
     ) -> Bools:

@@ -12,6 +12,7 @@ from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 from threading import Lock
 from typing import TYPE_CHECKING, Any, TypeVar
+from weakref import WeakValueDictionary
 
 import numpy as np
 import scipy.sparse as sp
@@ -389,20 +390,12 @@ class Plan:
         """Which amounts (streams, Q) and which assays (streams, components) can be known."""
         model = self.model
         components = len(model.flowsheet.components)
-        every = sp.csr_array(sp.eye_array(model.size, format="csr"))
-        amounts = self.structure.observable(every)[: model.amounts]
+        amounts = self.structure.determined[: model.amounts]
         parts = np.arange(model.amounts).reshape(model.streams, model.kinds)[:, 1 : 1 + components]
-        wholes = np.repeat(model.columns(0), components)
+        part, whole = parts.ravel(), np.repeat(model.columns(0), components)
         point = self._generic_point
-        grade = point[parts.ravel()] / point[wholes]
-        row = np.arange(parts.size)
-        entries = (
-            np.concatenate((np.ones(parts.size), -grade)),
-            (np.concatenate((row, row)), np.concatenate((parts.ravel(), wholes))),
-        )
-        assays = sp.csr_array(entries, shape=(parts.size, model.size))
-        seen = self.structure.observable(assays)
-        return amounts.reshape(model.streams, model.kinds), seen.reshape(parts.shape)
+        assays = self.structure.in_ratio(part, whole, point[part] / point[whole])
+        return amounts.reshape(model.streams, model.kinds), assays.reshape(parts.shape)
 
     def null_space(self, closed: Bools) -> tuple[Floats, Floats]:
         """
@@ -489,16 +482,21 @@ class Plan:
 
 
 def plan(
-    flowsheet: Flowsheet, keys: Sequence[Key], kinds: Sequence[Loss], fixed: Sequence[bool]
+    flowsheet: Flowsheet,
+    keys: Sequence[Key],
+    kinds: Sequence[Loss],
+    fixed: Sequence[bool],
+    kept: Callable[[Model], Model] = lambda model: model,
 ) -> Plan:
     """
     Plan the reconciliation of a checked flowsheet.
 
     ``keys`` say what is read; ``kinds`` and ``fixed`` say of each how it counts and whether its
-    value is held exactly.
+    value is held exactly; ``kept`` may give the same model from another plan, with what that one
+    has worked out.
     """
     at = placed(flowsheet, keys)
-    model = model_of(flowsheet, at.of, [keys[i] for i in at.shared])
+    model = kept(model_of(flowsheet, at.of, [keys[i] for i in at.shared]))
     priors, orders = len(model.common), len(flowsheet.orders)
     every = np.zeros(len(keys) + priors + orders, dtype=np.int64)
     held = np.zeros(len(every), dtype=bool)
@@ -519,12 +517,14 @@ class Plans:
     """
     Plans kept for the next balance of the same flowsheet with the same quantities read.
 
+    Those of one flowsheet share its model, with all that it says without readings.
     The least recently used go first when :data:`MOST_KEPT` is passed; safe across threads.
     """
 
     def __init__(self, most: int = MOST_KEPT) -> None:
         self._most = most
         self._kept: OrderedDict[Hashable, Plan] = OrderedDict()
+        self._models: WeakValueDictionary[Hashable, Model] = WeakValueDictionary()
         self._weight = 0
         self._lock = Lock()
 
@@ -542,7 +542,7 @@ class Plans:
             if found is not None:
                 self._kept.move_to_end(name)
                 return found
-        made = plan(flowsheet, keys, kinds, fixed)
+        made = plan(flowsheet, keys, kinds, fixed, self._shared)
         with self._lock:
             # Two threads that plan the same at once keep the later one.
             replaced = self._kept.pop(name, None)
@@ -552,10 +552,17 @@ class Plans:
                 self._weight -= self._kept.popitem(last=False)[1].weight
         return made
 
+    def _shared(self, model: Model) -> Model:
+        """Give the model of the same that plans have already, or this one."""
+        name = (model.flowsheet.identity, model.causes, model.levels)
+        with self._lock:
+            return self._models.setdefault(name, model)
+
     def forget(self) -> None:
         """Forget every plan kept."""
         with self._lock:
             self._kept.clear()
+            self._models.clear()
             self._weight = 0
 
     def __len__(self) -> int:

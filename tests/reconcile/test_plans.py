@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import scipy.sparse as sp
 
 from reconcile import Flowsheet
 from reconcile.kernel.losses import Loss
 from reconcile.measurands import solids
-from reconcile.model import Key, model_of
-from reconcile.plan import Plan, Plans
+from reconcile.model import Key, keys_of, model_of
+from reconcile.plan import Plan, Plans, plan
 from tests.flowsheets import separator
 from tests.studies.agreement import general_circuit
 
@@ -57,6 +58,37 @@ def test_a_plan_larger_than_the_room_is_kept_by_itself():
 
     assert len(plans) == 1
     assert _of(plans, separator(("lead",))) is kept
+
+
+def test_plans_of_one_flowsheet_share_its_model():
+    """What follows from the flowsheet alone is worked out once, and forgotten with the plans."""
+    plans, sheet = Plans(), separator(("tin",))
+    one = _of(plans, sheet)
+    other = plans.of(sheet, [Key(("tailing",), solids())], [Loss.SQUARE], [False])
+
+    assert other is not one
+    assert other.model is one.model
+    assert _of(Plans(), sheet).model is not one.model
+    plans.forget()
+    assert _of(plans, sheet).model is not one.model
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_what_is_determined_is_what_rows_of_one_unknown_observe(seed: int):
+    """The same question, asked of all unknowns at once and by a row for each, or for each ratio."""
+    circuit = general_circuit(seed)
+    keys = keys_of(circuit.flowsheet, circuit.readings)[::2]
+    structure = plan(
+        circuit.flowsheet, keys, [Loss.SQUARE] * len(keys), [False] * len(keys)
+    ).structure
+    unknowns = len(structure.pins)
+    part, whole = np.arange(1, unknowns), np.zeros(unknowns - 1, dtype=np.int64)
+    ratio = np.linspace(0.1, 2.0, len(part))
+    eye = sp.csr_array(sp.eye_array(unknowns, format="csr"))
+    ratios = sp.csr_array(eye[part] - eye[whole] * ratio[:, None])
+
+    assert (structure.determined == structure.observable(eye)).all()
+    assert (structure.in_ratio(part, whole, ratio) == structure.observable(ratios)).all()
 
 
 @pytest.mark.parametrize("seed", range(40))
