@@ -187,7 +187,7 @@ class Case:
             given, x, bounds = self.side_by_side(*own, np.where(closed, 0.0, at), closed)
             self.budget.check()
             state, steps, decrement, objective = lanes.descend(
-                plan.layout, given, x, bounds, passes, rounds
+                plan.layout, given, x, bounds, passes, rounds, 0
             )
             self.budget.check()
             if state[0] != lanes.CONVERGED:

@@ -26,6 +26,7 @@ from .lane_readings import Given, Layout, add_square
 from .lane_system import (
     Bounds,
     Room,
+    apply_multipliers,
     apply_system,
     assemble,
     factor_lanes,
@@ -54,31 +55,41 @@ def _largest(at: Layout, system: Floats, border: Floats, result: Floats) -> None
 
 
 @part_of_others
-def _refined(at: Layout, room: Room, border: Border, running: Bools) -> None:
+def _refined(at: Layout, room: Room, border: Border, running: Bools, keeps: int) -> None:
     """
     Solve for ``right``, refined against the matrix without its shift.
 
-    Leaves in ``seen`` how much of each lane's right-hand side is unmet.
+    Where the same is held, multipliers begin from those of the step before: near the optimum little
+    is left to solve for, and one substitution is enough where two were needed.  Leaves in ``seen``
+    how much of each lane's right-hand side is unmet.
     """
     # Most have no border, and a call takes longer than to ask.
     lanes, bordered = len(at.side), len(border.row) > 0
+    n, found, residual = len(at.weak), room.found, room.residual
     best, goal, worst = np.full(lanes, np.inf), np.empty(lanes), np.empty(lanes)
     _largest(at, room.right, border.right, goal)
-    room.found[:] = 0.0
-    room.residual[:] = room.right
-    border.multiplier[:] = 0.0
-    border.residual[:] = border.right
+    residual[:], border.residual[:] = room.right, border.right
+    if keeps == SAME_HELD:
+        found[:n] = 0.0
+        apply_multipliers(at, room, found, residual)
+        if bordered:
+            apply_border(at, room, border, residual)
+    else:
+        found[:], border.multiplier[:] = 0.0, 0.0
     for _ in range(LANE_REFINEMENTS):
-        substitute_lanes(at, room, room.residual)
+        substitute_lanes(at, room, residual)
         if bordered:
-            add_border(at, room, border, room.residual)
-        room.found[:] += room.residual
-        room.residual[:] = room.right
-        apply_system(at, room, room.found, room.residual)
+            add_border(at, room, border, residual)
+        for k in range(len(found)):
+            into, more, right = found[k], residual[k], room.right[k]
+            for c in range(lanes):
+                into[c] += more[c]
+                more[c] = right[c]
+        apply_system(at, room, found, residual)
         if bordered:
-            apply_border(at, room, border, room.residual)
+            apply_border(at, room, border, residual)
         again = False
-        _largest(at, room.residual, border.residual, worst)
+        _largest(at, residual, border.residual, worst)
         for c in range(lanes):
             if running[c] and worst[c] > LANE_SETTLED * goal[c] and worst[c] < 0.5 * best[c]:
                 again = True
@@ -161,22 +172,27 @@ def step(
     """
     border = kept
     if keeps == SAME_HELD:
-        _solve(at, given, room, slope, gradient, x, low, bounds, running, move, border)
+        _solve(at, given, room, slope, gradient, x, low, bounds, running, move, border, keeps)
     elif keeps == SAME_ROWS and _fits(at, given, room, bounds, running):
         border = gathered(at, room, bounds, running, kept)
         if at_odds(at, border):
             keeps = AFRESH
         else:
-            _solve(at, given, room, slope, gradient, x, low, bounds, running, move, border)
+            _solve(at, given, room, slope, gradient, x, low, bounds, running, move, border, keeps)
             keeps = AFRESH if _unsettled(room.seen, running) else SAME_ROWS
     else:
         keeps = AFRESH
     if keeps == AFRESH:
         _renew(at, given, room, slope, bounds)
         border = gathered(at, room, bounds, running, no_border(at))
-        _solve(at, given, room, slope, gradient, x, low, bounds, running, move, border)
+        _solve(at, given, room, slope, gradient, x, low, bounds, running, move, border, keeps)
     unmet[:] = room.seen
-    _costs(at, room, slope, gradient, move)
+    for j in range(len(at.weak)):
+        to, size, found = move[j], room.size[j], room.found[j]
+        for c in range(len(at.side)):
+            to[c] += size[c] * found[c]
+    if _holds(at, bounds):
+        _costs(at, room, slope, gradient, move)
     shadow[:] = 0.0
     if len(border.row) > 0:
         cost_border(at, room, border, x, low, move, shadow)
@@ -196,9 +212,11 @@ def _solve(
     running: Bools,
     move: Floats,
     border: Border,
+    keeps: int,
 ) -> None:
     """Put what the matrix holds where it belongs in ``move``, and solve for the rest."""
     n, lanes = len(at.weak), len(at.side)
+    put = np.zeros(lanes, dtype=np.bool_)
     for j in range(n):
         held, free, closed, to = bounds.lower[j], room.free[j], given.closed[j], move[j]
         floor, now = low[j], x[j]
@@ -206,32 +224,48 @@ def _solve(
             to[c] = floor[c] - now[c] if held[c] & ~free[c] else 0.0
         for c in range(lanes):
             to[c] = -now[c] if closed[c] else to[c]
+        for c in range(lanes):
+            put[c] |= held[c] | closed[c]
         right, downhill, weight = room.right[j], gradient[j], room.weight[j]
         for c in range(lanes):
             right[c] = downhill[c] + weight[c] * to[c]
-    add_square(at, slope, move, 1.0, room.right, room.seen)
+    if put.any():
+        add_square(at, slope, move, 1.0, room.right, room.seen)
     for j in range(n):
         for c in range(lanes):
             room.right[j, c] *= -room.size[j, c]
     for r in range(len(at.balance_start) - 1):
+        lack, target, size = room.right[n + r], given.target[r], room.row_size[r]
+        lack[:] = target
+        for p in range(at.balance_start[r], at.balance_start[r + 1]):
+            j, factor = at.balance_column[p], at.balance[p]
+            now, to = x[j], move[j]
+            for c in range(lanes):
+                lack[c] -= factor * (now[c] + to[c])
         for c in range(lanes):
-            lack = given.target[r, c]
-            for p in range(at.balance_start[r], at.balance_start[r + 1]):
-                j = at.balance_column[p]
-                lack -= at.balance[p] * (x[j, c] + move[j, c])
-            room.right[n + r, c] = lack * room.row_size[r, c]
+            lack[c] *= size[c]
     if len(border.row) > 0:
         aim(at, border, x, low, move)
-    _refined(at, room, border, running)
+    _refined(at, room, border, running, keeps)
+
+
+@part_of_others
+def _holds(at: Layout, bounds: Bounds) -> bool:
+    """Say whether an unknown is held in any lane, so that somebody asks what it costs."""
+    held = np.zeros(len(at.side), dtype=np.bool_)
+    for j in range(len(at.weak)):
+        lower, pinned = bounds.lower[j], bounds.pinned[j]
+        for c in range(len(at.side)):
+            held[c] |= lower[c] | pinned[c]
+    return bool(held.any())
 
 
 @part_of_others
 def _costs(at: Layout, room: Room, slope: Floats, gradient: Floats, move: Floats) -> None:
-    """Add the free part of the step to ``move``, and give what everything that is held costs."""
+    """Give what everything that is held costs."""
     n, lanes = len(at.weak), len(at.side)
     for j in range(n):
         for c in range(lanes):
-            move[j, c] += room.size[j, c] * room.found[j, c]
             room.cost[j, c] = gradient[j, c] + room.weight[j, c] * move[j, c]
             room.terms[j, c] = abs(gradient[j, c])
     add_square(at, slope, move, 1.0, room.cost, room.seen)

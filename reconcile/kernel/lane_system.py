@@ -307,3 +307,16 @@ def apply_system(at: Layout, room: Room, found: Floats, residual: Floats) -> Non
                 entry = at.balance[p] * room.size[j, c] * room.row_size[r, c]
                 residual[j, c] -= entry * found[n + r, c]
                 residual[n + r, c] -= entry * found[j, c]
+
+
+@part_of_others
+def apply_multipliers(at: Layout, room: Room, found: Floats, residual: Floats) -> None:
+    """Take what the multipliers of the balances in ``found`` do off the residual."""
+    n = len(at.weak)
+    for r in range(len(at.balance_start) - 1):
+        multiplier, height = found[n + r], room.row_size[r]
+        for p in range(at.balance_start[r], at.balance_start[r + 1]):
+            j, factor = at.balance_column[p], at.balance[p]
+            size, into = room.size[j], residual[j]
+            for c in range(len(at.side)):
+                into[c] -= factor * size[c] * height[c] * multiplier[c]

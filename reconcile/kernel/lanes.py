@@ -24,6 +24,7 @@ from .limits import (
     BLOCK_ROUNDS,
     BOUND_TOLERANCE,
     DUST,
+    FORESEEN,
     KEPT_BELOW,
     KEPT_GAIN,
     KEPT_RATE,
@@ -48,6 +49,8 @@ from .limits import (
     STACK_ROUNDS,
     STALL_ROUNDS,
     STEADY_DIVISOR,
+    STRAGGLERS,
+    UNSTEADY_LANES,
     WRONG_FOR_A_ROUND,
 )
 
@@ -80,6 +83,16 @@ def _slack(rows: _Rows, vector: Floats, g: int, c: int) -> float:
     for p in range(rows.start[g], rows.start[g + 1]):
         total += rows.entry[p] * vector[rows.column[p], c]
     return total
+
+
+@part_of_others
+def _slacks(at: Layout, vector: Floats, g: int, slack: Floats) -> None:
+    """Give a bound between unknowns times a vector (n, lanes) in every lane, (lanes,)."""
+    slack[:] = 0.0
+    for p in range(at.within_start[g], at.within_start[g + 1]):
+        value, entry = vector[at.within_column[p]], at.within[p]
+        for c in range(len(at.side)):
+            slack[c] += entry * value[c]
 
 
 @part_of_others
@@ -196,6 +209,15 @@ def _exchange(bounds: Bounds, wrong: Ints, share: float, turn: int, c: int) -> N
 def _pin_again(bounds: Bounds, c: int) -> None:
     for j in range(len(bounds.lower)):
         bounds.pinned[j, c] = bounds.pins[j, c] and not bounds.lower[j, c]
+
+
+@part_of_others
+def _loose(bounds: Bounds) -> Bools:
+    """Say in which lanes something is left undetermined, (lanes,): in most nothing is."""
+    loose = np.zeros(bounds.pins.shape[1], dtype=np.bool_)
+    for j in range(len(bounds.pins)):
+        loose |= bounds.pins[j]
+    return loose
 
 
 @part_of_others
@@ -424,7 +446,7 @@ def _inner(
     tried = np.zeros((n, lanes), dtype=np.bool_)
     border: Border = no_border(at)
     walk = _Walk(np.zeros(lanes, dtype=np.bool_), np.zeros((n, lanes)))
-    wrong = np.empty(n + groups, dtype=np.int64)
+    wrong, loose = np.empty(n + groups, dtype=np.int64), _loose(bounds)
     for turn in range(rounds):
         alive = state == RUNNING
         parts = at, given, room, slope, gradient, x, low, bounds, alive, move, shadow, unmet
@@ -440,7 +462,7 @@ def _inner(
             if not clear[c]:
                 count = _judge(at, given, room, x, low, bounds, move, shadow, c, wrong)
             if count == 0:
-                running[c] = _let_go(given, room, bounds, tried, c)
+                running[c] = loose[c] and _let_go(given, room, bounds, tried, c)
                 best.fewest[c] = n + groups + 1
             elif walk.on[c]:
                 _let_worst_go(given, room, bounds, shadow, wrong[:count], c)
@@ -457,7 +479,8 @@ def _inner(
     tried[:] = False
     for c in range(lanes):
         # What is pinned must not pull, or it was a bound that stood in its way.
-        if running[c] or (state[c] == RUNNING and _strongest(given, room, bounds, tried, c) >= 0):
+        still = loose[c] and state[c] == RUNNING
+        if running[c] or (still and _strongest(given, room, bounds, tried, c) >= 0):
             state[c] = UNSETTLED
         if state[c] == RUNNING and not unmet[c] <= MOST_UNMET:
             state[c] = NUMBERS
@@ -468,20 +491,29 @@ def _inner(
 def _moved_a_divisor(
     at: Layout, given: Given, x: Floats, move: Floats, least: Floats, state: Ints
 ) -> bool:
-    """Say whether a pass that led to ``x`` by ``move`` has made its own weights out of date."""
+    """
+    Say whether a pass that led to ``x`` by ``move`` has made its own weights out of date.
+
+    That is in more than few of the lanes that run.
+    """
+    lanes = len(at.side)
+    below, fallen, moved = np.empty(lanes), np.empty(lanes), np.zeros(lanes, dtype=np.bool_)
     for i in range(len(at.reading_start) - 1):
         if at.constant[i] > 0.0:
             continue
-        for c in range(len(at.side)):
-            if state[c] != RUNNING or given.sd[i, c] == np.inf:
-                continue
-            below, fallen = 0.0, 0.0
-            for p in range(at.reading_start[i], at.reading_start[i + 1]):
-                below += at.below[p] * x[at.reading_column[p], c]
-                fallen -= at.below[p] * move[at.reading_column[p], c]
-            if abs(fallen) > STEADY_DIVISOR * max(below + fallen, least[c]):
-                return True
-    return False
+        below[:], fallen[:] = 0.0, 0.0
+        for p in range(at.reading_start[i], at.reading_start[i + 1]):
+            j, under = at.reading_column[p], at.below[p]
+            now, by = x[j], move[j]
+            for c in range(lanes):
+                below[c] += under * now[c]
+                fallen[c] -= under * by[c]
+        sd = given.sd[i]
+        for c in range(lanes):
+            much = abs(fallen[c]) > STEADY_DIVISOR * max(below[c] + fallen[c], least[c])
+            moved[c] |= much & (sd[c] < np.inf)
+    running = state == RUNNING
+    return bool((moved & running).sum() > UNSTEADY_LANES * running.sum())
 
 
 @part_of_others
@@ -595,13 +627,17 @@ def _shares(
 
 
 @part_of_others
-def _beyond(at: Layout, given: Given, x: Floats, c: int) -> bool:
-    """Say whether a bound between unknowns is broken."""
-    rows = _within(at)
+def _broken(at: Layout, given: Given, x: Floats) -> Bools:
+    """Say in which lanes a bound between unknowns is broken, (lanes,)."""
+    lanes, rows = len(at.side), _within(at)
+    broken, slack = np.zeros(lanes, dtype=np.bool_), np.empty(lanes)
     for g in range(len(at.within_start) - 1):
-        if _slack(rows, x, g, c) < -BOUND_TOLERANCE * _size(rows, given.scale, g, c):
-            return True
-    return False
+        _slacks(at, x, g, slack)
+        for c in range(lanes):
+            if slack[c] < 0.0:
+                tolerance = BOUND_TOLERANCE * _size(rows, given.scale, g, c)
+                broken[c] = broken[c] or slack[c] < -tolerance
+    return broken
 
 
 @part_of_others
@@ -659,7 +695,7 @@ def _chord(
     shadow, unmet = np.zeros(bounds.within.shape), np.zeros(lanes)
     wrong = np.empty(n + len(bounds.within), dtype=np.int64)
     untried = np.zeros((n, lanes), dtype=np.bool_)
-    alive = state == RUNNING
+    alive, loose = state == RUNNING, _loose(bounds)
     step(
         at,
         given,
@@ -686,7 +722,7 @@ def _chord(
         parts = at, given, room, x, low, bounds, move, shadow, c, wrong
         if not clear[c] and _judge(*parts) > 0:
             return False
-        if _strongest(given, room, bounds, untried, c) >= 0:
+        if loose[c] and _strongest(given, room, bounds, untried, c) >= 0:
             return False
     return True
 
@@ -702,14 +738,16 @@ def _clear_dust(given: Given, x: Floats) -> None:
 
 @compiled
 def descend(
-    at: Layout, given: Given, x: Floats, bounds: Bounds, passes: bool, rounds: int
+    at: Layout, given: Given, x: Floats, bounds: Bounds, passes: bool, rounds: int, few: int
 ) -> tuple[Ints, Ints, Floats, Floats]:
     """
     Go down from ``x`` (n, lanes) to each lane's optimum, in place; ``bounds`` follow.
 
     ``rounds`` bounds the search for the bounds that hold in each step; with all ``SET_ROUNDS`` of
-    them a step that does not settle is tried again.  Gives of each lane how it stands, its Newton
-    steps, its decrement and its objective.
+    them a step that does not settle is tried again.  Once only a ``few`` lanes are left, they are
+    left running.  Gives of each lane how it stands, its Newton steps, its decrement and its
+    objective.  Of many lanes one is done as well if the rate at which its steps on one factor fall
+    foresees the next (Hairer and Wanner 1996, IV.8), since all wait for the last.
     """
     n, lanes = len(at.weak), len(at.side)
     room = room_for(at, given)
@@ -720,6 +758,7 @@ def descend(
     best, since = np.full(lanes, np.inf), np.zeros(lanes, dtype=np.int64)
     full, searched = np.ones(lanes, dtype=np.bool_), np.zeros(lanes, dtype=np.bool_)
     size, share, damp = np.empty(lanes), np.empty(lanes), np.zeros(lanes)
+    left = np.empty(lanes)
     room.weight[:] = 0.0
     if passes:
         _passes(at, given, room, x, bounds, state, move, rounds)
@@ -757,6 +796,7 @@ def descend(
             searched[c] = False
             if state[c] != RUNNING:
                 continue
+            left[c] = size[c] / decrement[c] * size[c] if keeping and lanes > 1 else np.inf
             decrement[c] = size[c] if damp[c] == 0.0 else np.inf
             if not np.isfinite(size[c]):
                 state[c] = NUMBERS
@@ -782,6 +822,8 @@ def descend(
                 if share[c] == 0.0 and not full[c]:
                     state[c] = UNSETTLED
                 full[c] = share[c] > SHORT_STEP
+            elif left[c] <= FORESEEN * KKT_TOLERANCE:
+                state[c], decrement[c] = CONVERGED, left[c]
             elif since[c] >= STALL_ROUNDS:
                 state[c] = CONVERGED if decrement[c] <= KKT_STALLED else UNSETTLED
                 share[c] = 0.0
@@ -789,16 +831,17 @@ def descend(
             for c in range(lanes):
                 if share[c] > 0.0:
                     x[j, c] += share[c] * move[j, c]
-        if not (state == RUNNING).any():
+        if (state == RUNNING).sum() <= few:
             break
         keeping = not slow and _near(state, full, share, decrement, within)
         done += 1
     _clear_dust(given, x)
     objective(at, given, x, total)
+    broken = _broken(at, given, x)
     for c in range(lanes):
-        if state[c] == RUNNING:
+        if state[c] == RUNNING and done == LANE_STEPS:
             state[c] = STEPS
-        if state[c] == CONVERGED and _beyond(at, given, x, c):
+        if state[c] == CONVERGED and broken[c]:
             state[c] = BEYOND
     return state, steps, decrement, total
 
@@ -820,26 +863,77 @@ def descend_all(
     ``y`` and ``sd`` are (blocks, m, lanes); ``given`` lends what all blocks share; ``x`` (blocks,
     n, lanes) takes the optima.  Gives of each block and lane how it stands, its steps and its
     objective, whether a bound pushes back, and whether something that divides is at its floor.
+
+    The last lanes of each block, which would hold up all others, go on from where they are in
+    blocks of their own.
     """
-    blocks, lanes = len(y), len(at.side)
-    n = len(start)
+    blocks, lanes, n = len(y), len(at.side), len(start)
+    few = lanes // STRAGGLERS if blocks > 1 else 0
     state, steps = np.zeros((blocks, lanes), dtype=np.int64), np.zeros((blocks, lanes), np.int64)
     total = np.zeros((blocks, lanes))
     bounded = np.zeros((blocks, lanes), dtype=np.bool_)
     emptied = np.zeros((blocks, lanes), dtype=np.bool_)
+    late, count = np.empty(blocks * lanes, dtype=np.int64), 0
+    every = np.zeros((n, lanes), dtype=np.bool_)
+    for j in range(n):
+        every[j] = pins[j]
     for b in range(blocks):
-        every = np.zeros((n, lanes), dtype=np.bool_)
         for j in range(n):
             x[b, j] = start[j]
-            every[j] = pins[j]
         bounds = open_bounds(at, every)
-        shared = given.target, given.floor, given.scale, given.closed, given.steady
-        own = Given(y[b], sd[b], *shared, gaps_of(sd[b]))
-        found = descend(at, own, x[b], bounds, passes, STACK_ROUNDS)
+        own = _with_values(given, y[b], sd[b])
+        found = descend(at, own, x[b], bounds, passes, STACK_ROUNDS, few)
         state[b], steps[b], total[b] = found[0], found[1], found[3]
+        bounded[b], emptied[b] = _ends(given, bounds)
         for c in range(lanes):
-            bounded[b, c] = bounds.pressing[:, c].any() or bounds.pushing[:, c].any()
-            for j in range(n):
-                if bounds.lower[j, c] and given.floor[j, c] > 0.0:
-                    emptied[b, c] = True
+            if state[b, c] == RUNNING:
+                late[count] = b * lanes + c
+                count += 1
+    for first in range(0, count, lanes):
+        chosen = late[first : min(first + lanes, count)]
+        parts = _regrouped(y, chosen), _regrouped(sd, chosen), _regrouped(x, chosen)
+        bounds = open_bounds(at, every)
+        own = _with_values(given, parts[0], parts[1])
+        found = descend(at, own, parts[2], bounds, False, STACK_ROUNDS, 0)
+        ends = _ends(given, bounds)
+        for k in range(len(chosen)):
+            b, c = divmod(chosen[k], lanes)
+            x[b, :, c] = parts[2][:, k]
+            state[b, c], total[b, c] = found[0][k], found[3][k]
+            steps[b, c] += found[1][k] + 1
+            if steps[b, c] >= LANE_STEPS:
+                state[b, c] = STEPS
+            bounded[b, c], emptied[b, c] = ends[0][k], ends[1][k]
     return state, steps, total, bounded, emptied
+
+
+@part_of_others
+def _with_values(given: Given, y: Floats, sd: Floats) -> Given:
+    """Give a block's values and sds (m, lanes) with what all blocks share."""
+    shared = given.target, given.floor, given.scale, given.closed, given.steady
+    return Given(y, sd, *shared, gaps_of(sd))
+
+
+@part_of_others
+def _ends(given: Given, bounds: Bounds) -> tuple[Bools, Bools]:
+    """Say in which lanes a bound pushes back, and where what divides is at its floor, (lanes,)."""
+    lanes = bounds.lower.shape[1]
+    bounded, emptied = np.zeros(lanes, dtype=np.bool_), np.zeros(lanes, dtype=np.bool_)
+    for g in range(len(bounds.pressing)):
+        bounded |= bounds.pressing[g]
+    for j in range(len(bounds.lower)):
+        bounded |= bounds.pushing[j]
+        emptied |= bounds.lower[j] & (given.floor[j] > 0.0)
+    return bounded, emptied
+
+
+@part_of_others
+def _regrouped(blocks: Floats, chosen: Ints) -> Floats:
+    """Give a block of lanes out of (blocks, k, lanes), some of them again where they are fewer."""
+    height, lanes = blocks.shape[1:]
+    result = np.empty((height, lanes))
+    for c in range(lanes):
+        b, from_ = divmod(chosen[c % len(chosen)], lanes)
+        for k in range(height):
+            result[k, c] = blocks[b, k, from_]
+    return result

@@ -80,6 +80,10 @@ STEADY_DIVISOR = 0.1
 """Share by which a pass may move what an assay is divided by without another: the first Newton step
 is then no longer than it would be after another pass, a few hundredths of a posterior sd."""
 
+UNSTEADY_LANES = 0.25
+"""Share of lanes side by side that a divisor may have moved in so much without another pass: a pass
+is made for all, and costs as much as two or three of the later steps."""
+
 DENSE_SIZE = 260
 """Largest number of degrees of freedom for which dense orthogonal factors beat the sparse
 factor."""
@@ -227,7 +231,7 @@ CLOSES_WELL = 1e-11
 """Imbalance beside the flows at a node beyond which the compiled road is not trusted: rounding
 leaves 1e-15 to 1e-13, and the promise is 1e-9 of the throughput."""
 
-LANES = 64
+LANES = 128
 LANE_ROOM = 200_000
 VECTOR = 8
 """Sets of values side by side at most, numbers that all of them may need together, and the multiple
@@ -271,6 +275,13 @@ KEPT_RATE = 0.2
 that such a step must leave at most, or it is not taken, and the next factor is kept from nearer by;
 and the share above which it is the last on this factor.  A tenth of a posterior sd turns the rows
 by some thousandths, and steps gain one to three digits; a factor costs as much as three or four."""
+
+FORESEEN = 0.1
+"""Share of KKT_TOLERANCE down to which a decrement may be foreseen by the rate at which steps on
+one factor fall: the rate itself was up to twice as large at the next step."""
+
+STRAGGLERS = 8
+"""The last one in so many lanes go on in blocks of their own, with a factor of their own."""
 
 BLOCK_ROUNDS = 3
 SET_ROUNDS = 250

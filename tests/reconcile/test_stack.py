@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from reconcile import Flowsheet, InvalidInput, Outcome, Reading, Stream, reconcile_balance
-from reconcile.kernel.limits import LANES
+from reconcile.kernel.limits import LANE_STEPS, LANES
 from reconcile.options import Options
 from reconcile.stack import CODES, Stack, reconcile_stack
 from tests.flowsheets import Array, Circuit, Sampling, random_circuit
@@ -67,6 +67,33 @@ def test_every_shift_is_balanced_as_by_itself(seed: int):
 
     for shift in range(0, SHIFTS, 6):
         _agree(circuit, stack, shift, values[shift])
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_shifts_of_any_size_and_loss_are_balanced_as_by_themselves(seed: int):
+    """More streams, some of them never read, and readings lost here and there."""
+    missing = Sampling(missing=0.1 * (seed % 2))
+    circuit = random_circuit(40 + seed, streams=8 + 6 * seed, components=2, sampling=missing)
+    ceiling = np.where(_truth(circuit) <= 1, 1.0, np.inf)
+    values = np.minimum(_shifts(circuit, seed, gaps=0.01), ceiling)
+
+    stack = reconcile_stack(circuit.flowsheet, circuit.readings, values)
+
+    for shift in range(0, SHIFTS, 18):
+        _agree(circuit, stack, shift, values[shift])
+
+
+def test_a_shift_that_takes_long_is_as_exact_as_by_itself():
+    """The last of a block go on by themselves, but no longer than one that is not the last."""
+    circuit = random_circuit(57, streams=5, components=3, sampling=Sampling(missing=0.3))
+    rng, sds = np.random.default_rng(57), np.array([r.sd for r in circuit.readings])
+    values = _truth(circuit) + sds * rng.normal(size=(3 * LANES, len(sds)))
+
+    stack = reconcile_stack(circuit.flowsheet, circuit.readings, values)
+
+    for shift in range(0, len(values), 20):
+        _agree(circuit, stack, shift, values[shift])
+    assert stack.iterations.max() < LANE_STEPS
 
 
 def test_shifts_with_gaps_are_grouped_by_what_was_read():
