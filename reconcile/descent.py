@@ -143,19 +143,26 @@ class Case:
         return bool(np.isin(column[sure], columns).any())
 
     def attempt(
-        self, at: Floats, empty: Bools, *, passes: bool, second: bool = False
+        self,
+        at: Floats,
+        empty: Bools,
+        *,
+        passes: bool,
+        second: bool = False,
+        met: list[Floats] | None = None,
     ) -> tuple[Solution | None, StartError | np.linalg.LinAlgError | None]:
         """
         Go down from near ``at`` with ``empty`` streams closed; or say what prevented it.
 
         A ``second`` opinion is worth the general road only on a small flowsheet, and where the
         compiled road went down all the way without an end: it may be that there is none.  It is
-        not worth a long search for the bounds either.
+        not worth a long search for the bounds either, nor the way to an optimum in ``met`` already
+        (see :meth:`swift`), of which nothing is given.
         """
         try:
             small = self.plan.model.is_small
             rounds = SECOND_ROUNDS if second else SET_ROUNDS
-            found, start = self.swift(at, empty, passes=passes, rounds=rounds)
+            found, start = self.swift(at, empty, passes=passes, rounds=rounds, met=met)
             endless = start is not at and small
             if found is not None or (second and self.plan.layout is not None and not endless):
                 return found, None
@@ -169,7 +176,13 @@ class Case:
             return None, error
 
     def swift(
-        self, at: Floats, closed: Bools, *, passes: bool, rounds: int = SET_ROUNDS
+        self,
+        at: Floats,
+        closed: Bools,
+        *,
+        passes: bool,
+        rounds: int = SET_ROUNDS,
+        met: list[Floats] | None = None,
     ) -> tuple[Solution | None, Floats]:
         """
         Go down on the compiled road, or give ``None`` where the general road must be taken.
@@ -177,23 +190,31 @@ class Case:
         It is taken where the values enter the equalities, and where the compiled iteration did not
         settle.  A stream that empties on the way is closed, and the rest goes on from there.  Where
         only the steps ran out the general road may go on from the point given, ``at`` otherwise.
+
+        ``met`` has the optima (n,) that descents with just these ``closed`` came to, and takes this
+        one's; on the way to one of them a descent is given up.
         """
         plan, model, begun = self.plan, self.plan.model, at
         if plan.layout is None:
             return None, begun
         gone, forgone, done, keys = np.zeros_like(closed), 0.0, 0, len(plan.keys)
         own = self.values[None, :keys], self.sds[None, :keys]
+        seen = [self.seen(other, closed) for other in met or ()]
+        known = np.reshape(seen, (len(seen), plan.ratios.count, 1))
         while done <= self.options.max_iterations:
             given, x, bounds = self.side_by_side(*own, np.where(closed, 0.0, at), closed)
             self.budget.check()
             state, steps, decrement, objective = lanes.descend(
-                plan.layout, given, x, bounds, passes, rounds, 0
+                plan.layout, given, x, bounds, passes, rounds, known, 0
             )
             self.budget.check()
             if state[0] != lanes.CONVERGED:
                 usable = state[0] == lanes.STEPS and not gone.any() and self.close(x)[0]
                 return None, x[:, 0] if usable else begun
             at, passes, done = x[:, 0], False, done + max(int(steps[0]), 1)
+            if met is not None and not gone.any():
+                met.append(at)
+            known = known[:0]
             # One at its floor that nothing presses to it is undetermined, not zero.
             newly = bounds.pushing[:, 0] & (given.floor[:, 0] > 0)
             if not newly.any():
@@ -220,6 +241,11 @@ class Case:
         flows = _throughput(self.plan, at, self.first)
         found = self._solution(at, self._scale(at, flows), flows, closed, optimum)
         return (replace(found, emptied=gone, forgone=forgone) if gone.any() else found), at
+
+    def seen(self, x: Floats, closed: Bools) -> Floats:
+        """Give every row's residual at ``x`` in its sds, zero where it has no meaning, (m,)."""
+        counts = self.plan.meaningful(closed)
+        return np.where(counts, residuals(self.plan, self.values, self.sds, x), 0.0)
 
     def forgone(self, x: Floats, closed: Bools, emptier: Bools) -> float:
         """Give what the readings cost at ``x`` that lose their meaning as more unknowns close."""

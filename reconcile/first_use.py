@@ -94,7 +94,8 @@ def _one() -> None:
     at = nothing_stated()
     given = nothing_given(1)
     bounds = open_bounds(at, given.closed)
-    lanes.descend(at, given, np.zeros((0, 1)), bounds, True, SET_ROUNDS, 0)
+    none = np.zeros((0, 0, 1))
+    lanes.descend(at, given, np.zeros((0, 1)), bounds, True, SET_ROUNDS, none, 0)
 
 
 def _many() -> None:

@@ -77,13 +77,15 @@ def _is_plain(solution: Solution) -> bool:
 
 def _least_squares(case: Case, empty: Bools) -> Solution:
     """Give the best optimum that the starts lead to."""
-    best, trouble = case.attempt(case.first.point, empty, passes=True)
+    met: list[Floats] = []
+    best, trouble = case.attempt(case.first.point, empty, passes=True, met=met)
     if best is not None and (_is_plain(best) or not case.options.further_starts):
         return best
     for at, passes in further_starts(case, best):
         # Where masses were read and there is an optimum, this is a second opinion.
         second = best is not None and best.optimum.converged and not len(case.plan.gauges)
-        other, _ = case.attempt(at, empty, passes=passes, second=second)
+        told = met if second else None
+        other, _ = case.attempt(at, empty, passes=passes, second=second, met=told)
         best = _better(best, other)
     if best is None:
         raise trouble or StartError("no start led anywhere")

@@ -17,7 +17,7 @@ from .compiled import part_of_others
 from .lane_readings import Layout
 from .lane_system import Bounds, Room, substitute_lanes
 from .ldl import substitute
-from .limits import DEPENDENT_PIVOT
+from .limits import CANCELS, FOLLOWS
 
 if TYPE_CHECKING:
     from .problem import Bools, Floats, Ints
@@ -129,7 +129,7 @@ def gathered(at: Layout, room: Room, bounds: Bounds, running: Bools, kept: Borde
         for t in range(s + 1):
             for c in range(lanes):
                 border.schur[s, t, c] = _across(at, room, row[s, c], border.spread[t], c)
-    _factor_border(at, border)
+    _factor_border(at, room, border)
     return border
 
 
@@ -174,21 +174,31 @@ def _add_row(at: Layout, room: Room, row: int, times: float, into: Floats, c: in
 
 
 @part_of_others
-def _factor_border(at: Layout, border: Border) -> None:
+def _square(at: Layout, room: Room, row: int, c: int) -> float:
+    """Give the square of a scaled bound's row in one lane, zero without a row."""
+    groups, total = len(at.within_start) - 1, 0.0
+    if row >= groups:
+        return float(room.size[row - groups, c] ** 2)
+    if row >= 0:
+        for p in range(at.within_start[row], at.within_start[row + 1]):
+            total += (at.within[p] * room.size[at.within_column[p], c]) ** 2
+    return total
+
+
+@part_of_others
+def _factor_border(at: Layout, room: Room, border: Border) -> None:
     """
     Factor what the bounds leave, in place; one that follows from the others has no say.
 
-    It is told by its pivot beside its own size, or the largest of the bounds between unknowns.
+    It is told by its pivot beside its own row and size, not beside other bounds: those of a small
+    stream leave little beside those of large ones, and much less than one that a bound determines.
     """
-    slots, lanes, groups = len(border.row), len(at.side), len(at.within_start) - 1
+    slots, lanes = len(border.row), len(at.side)
     schur = border.schur
     for c in range(lanes):
-        largest = 0.0
         for s in range(slots):
-            if border.row[s, c] < groups:
-                largest = max(largest, schur[s, s, c])
-        for s in range(slots):
-            least = DEPENDENT_PIVOT * max(largest, schur[s, s, c])
+            own = _square(at, room, border.row[s, c], c)
+            least = max(FOLLOWS * own, CANCELS * schur[s, s, c])
             for t in range(s):
                 if schur[t, t, c] == np.inf:
                     schur[s, t, c] = 0.0

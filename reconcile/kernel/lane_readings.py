@@ -216,6 +216,27 @@ def linear_rows(
 
 
 @part_of_others
+def hollow_rows(at: Layout, given: Given, x: Floats, pinned: Bools, hollow: Floats) -> None:
+    """
+    Give the rows whose square the bent ones have too much in the Hessian.
+
+    They are zero for readings whose rows are not bent (:func:`curved_rows`).
+    """
+    lanes = len(at.side)
+    above, below, beside = np.empty(lanes), np.empty(lanes), np.empty(lanes)
+    for i in range(len(at.reading_start) - 1):
+        read(at, given, x, i, above, below, beside)
+        y, sd, steady = given.y[i], given.sd[i], given.steady[i]
+        for c in range(lanes):
+            above[c] = (above[c] / below[c] + beside[c] - y[c]) / (below[c] * sd[c])
+            above[c] = above[c] if steady or not pinned[c] else 0.0
+        for p in range(at.reading_start[i], at.reading_start[i + 1]):
+            row, under = hollow[p], at.below[p]
+            for c in range(lanes):
+                row[c] = under * above[c]
+
+
+@part_of_others
 def curved_rows(
     at: Layout,
     given: Given,
@@ -230,8 +251,8 @@ def curved_rows(
     Give the rows whose square is the Hessian, the gradient and the objective.
 
     Only lanes that are ``curved`` have them; the others those of Gauss and Newton, as do readings
-    that are not steady in lanes where something is ``pinned``, since the bent row would see moves
-    that the reading does not.
+    that are not steady in lanes where what is ``pinned`` is to be judged by its pull, since the
+    bent row would see moves that the reading does not.
     """
     lanes = len(at.side)
     above, below, beside = np.empty(lanes), np.empty(lanes), np.empty(lanes)

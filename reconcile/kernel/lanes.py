@@ -16,7 +16,18 @@ import numpy as np
 
 from .compiled import compiled, part_of_others
 from .lane_border import Border, no_border
-from .lane_readings import Given, Layout, curved_rows, gaps_of, linear_rows, objective, read, see
+from .lane_deep import deepen
+from .lane_readings import (
+    Given,
+    Layout,
+    curved_rows,
+    gaps_of,
+    hollow_rows,
+    linear_rows,
+    objective,
+    read,
+    see,
+)
 from .lane_step import AFRESH, SAME_HELD, SAME_ROWS, step
 from .lane_system import Bounds, Room, open_bounds, room_for
 from .limits import (
@@ -30,6 +41,7 @@ from .limits import (
     KEPT_RATE,
     KKT_STALLED,
     KKT_TOLERANCE,
+    KNOWN_WITHIN,
     LANE_HALVINGS,
     LANE_STEPS,
     LEAST_EXCHANGED,
@@ -40,6 +52,7 @@ from .limits import (
     MOST_UNMET,
     MULTIPLIER_FLOOR,
     MULTIPLIER_RELATIVE,
+    PASSES_UNMET,
     PIN_COST,
     PRIOR_WEIGHT,
     SET_ROUNDS,
@@ -57,10 +70,11 @@ from .limits import (
 if TYPE_CHECKING:
     from .problem import Bools, Floats, Ints
 
-RUNNING, CONVERGED, BEYOND, UNSETTLED, STEPS, NUMBERS, AGAIN = range(7)
+RUNNING, CONVERGED, BEYOND, UNSETTLED, STEPS, NUMBERS, AGAIN, KNOWN = range(8)
 """How a lane stands: ``BEYOND`` more bounds between unknowns hold than this road takes;
 ``UNSETTLED`` the set of bounds went on changing or no step went down; ``STEPS`` too many of them;
-``NUMBERS`` beyond the range of the arithmetic; ``AGAIN`` between two tries of one step."""
+``NUMBERS`` beyond the range of the arithmetic; ``AGAIN`` between two tries of one step; ``KNOWN``
+on its way to an optimum that was met before."""
 
 
 class _Rows(NamedTuple):
@@ -120,7 +134,8 @@ def _judge(
     """
     Give how many bounds are wrong in one lane: broken, or held where they pull away.
 
-    ``wrong`` (n + g,) takes their positions; what pushes back is marked on the way.
+    ``wrong`` (n + g,) takes their positions; what pushes back is marked on the way.  One that is
+    held but has no say, since it follows from others, may be broken as well.
     """
     n, count, rows = len(x), 0, _within(at)
     for j in range(n):
@@ -143,7 +158,8 @@ def _judge(
             bounds.pressing[g, c] = cost > MULTIPLIER_FLOOR
             bad = cost < -MULTIPLIER_FLOOR
         else:
-            bounds.pressing[g, c] = False
+            bounds.pressing[g, c], bad = False, False
+        if not bounds.within[g, c] or shadow[g, c] == 0.0:
             slack = _slack(rows, x, g, c) + _slack(rows, move, g, c)
             bad = slack < 0.0 and slack < -BOUND_TOLERANCE * _size(rows, given.scale, g, c)
         if bad:
@@ -251,12 +267,15 @@ class _Walk(NamedTuple):
     """
     Lanes that go from bound to bound: ``on`` (lanes,), and how far each has come, (n, lanes).
 
+    ``freed`` (n + g, lanes) marks bounds let go since a lane last came any further.
+
     Where wholesale exchanges do not settle, this does, step by step: the primal active set method
     (Nocedal and Wright 2006, 16.5), started from the present point with what it touches held.
     """
 
     on: Bools
     done: Floats
+    freed: Bools
 
 
 @part_of_others
@@ -264,7 +283,7 @@ def _set_out(
     at: Layout, given: Given, x: Floats, low: Floats, bounds: Bounds, walk: _Walk, c: int
 ) -> None:
     """Begin a walk: hold what the point touches."""
-    rows, walk.on[c] = _within(at), True
+    rows, walk.on[c], walk.freed[:, c] = _within(at), True, False
     for j in range(len(x)):
         walk.done[j, c] = max(low[j, c] - x[j, c], 0.0)
         touched = x[j, c] - low[j, c] <= BOUND_TOLERANCE * given.scale[j, c]
@@ -314,6 +333,8 @@ def _go(
         reached = _reached(now, then, share, tolerance)
         if reached < share:
             share, met = reached, n + g
+    if share > 0.0:
+        walk.freed[:, c] = False
     for j in range(n):
         done[j, c] += share * (move[j, c] - done[j, c])
     if met >= n:
@@ -325,19 +346,29 @@ def _go(
 
 @part_of_others
 def _let_worst_go(
-    given: Given, room: Room, bounds: Bounds, shadow: Floats, wrong: Ints, c: int
-) -> None:
-    """Release the bound that pulls away the most for its size."""
+    given: Given, room: Room, bounds: Bounds, shadow: Floats, wrong: Ints, walk: _Walk, c: int
+) -> bool:
+    """
+    Release the bound that pulls away the most for its size; say whether there was one.
+
+    One that was met again on the spot is not let go a second time there: it would be met for ever.
+    """
     n, most, chosen = len(bounds.lower), 0.0, -1
     for k in wrong:
+        if walk.freed[k, c]:
+            continue
         pull = -room.cost[k, c] * given.scale[k, c] if k < n else -shadow[k - n, c]
         if chosen < 0 or pull > most:
             most, chosen = pull, k
+    if chosen < 0:
+        return False
+    walk.freed[chosen, c] = True
     if chosen < n:
         bounds.lower[chosen, c] = False
     else:
         bounds.within[chosen - n, c] = False
     _pin_again(bounds, c)
+    return True
 
 
 class _Best(NamedTuple):
@@ -388,12 +419,12 @@ def _is_at_the_brim(bounds: Bounds, best: _Best, c: int) -> bool:
 
 @part_of_others
 def _revise(
-    at: Layout, bounds: Bounds, best: _Best, wrong: Ints, unmet: float, turn: int, c: int
+    at: Layout, bounds: Bounds, best: _Best, wrong: Ints, solved: bool, turn: int, c: int
 ) -> bool:
     """Exchange wrong bounds in one lane; say whether there was a set worth trying."""
     every, count = len(best.wrong), len(wrong)
     # What is wrong in a system that is not solved says nothing.
-    solved = unmet <= MOST_UNMET or best.fewest[c] > every
+    solved = solved or best.fewest[c] > every
     best.left[c] -= 1
     if solved and count < best.fewest[c]:
         best.fewest[c], best.left[c] = count, BLOCK_ROUNDS
@@ -428,6 +459,7 @@ def _inner(
     state: Ints,
     move: Floats,
     rounds: int,
+    most_unmet: float,
 ) -> Border:
     """
     Solve the inner problem with bounds; lanes whose set does not settle are ended.
@@ -436,7 +468,7 @@ def _inner(
     Portugal, Júdice and Vicente 1994).  Where they do not, where so many would hold that little is
     left free, or where the system with them has no solution, half of those wrong at the best set
     met are exchanged instead, and at last the lane walks from bound to bound.  One that would walk
-    far longer than there are rounds is ended.
+    far longer than there are rounds is ended; one that walked without an end has come nearer.
     """
     n, lanes = len(at.weak), len(at.side)
     groups = len(at.within_start) - 1
@@ -445,7 +477,8 @@ def _inner(
     best = _best_met(at, bounds)
     tried = np.zeros((n, lanes), dtype=np.bool_)
     border: Border = no_border(at)
-    walk = _Walk(np.zeros(lanes, dtype=np.bool_), np.zeros((n, lanes)))
+    freed = np.zeros((n + groups, lanes), dtype=np.bool_)
+    walk = _Walk(np.zeros(lanes, dtype=np.bool_), np.zeros((n, lanes)), freed)
     wrong, loose = np.empty(n + groups, dtype=np.int64), _loose(bounds)
     for turn in range(rounds):
         alive = state == RUNNING
@@ -465,9 +498,10 @@ def _inner(
                 running[c] = loose[c] and _let_go(given, room, bounds, tried, c)
                 best.fewest[c] = n + groups + 1
             elif walk.on[c]:
-                _let_worst_go(given, room, bounds, shadow, wrong[:count], c)
                 tried[:, c] = False
-            elif not _revise(at, bounds, best, wrong[:count], unmet[c], turn, c):
+                if not _let_worst_go(given, room, bounds, shadow, wrong[:count], walk, c):
+                    state[c], running[c] = UNSETTLED, False
+            elif not _revise(at, bounds, best, wrong[:count], unmet[c] <= most_unmet, turn, c):
                 if best.fewest[c] > WRONG_FOR_A_ROUND * (rounds - turn):
                     state[c], running[c] = UNSETTLED, False
                 elif _is_at_the_brim(bounds, best, c):
@@ -482,8 +516,10 @@ def _inner(
         still = loose[c] and state[c] == RUNNING
         if running[c] or (still and _strongest(given, room, bounds, tried, c) >= 0):
             state[c] = UNSETTLED
-        if state[c] == RUNNING and not unmet[c] <= MOST_UNMET:
+        if state[c] == RUNNING and not unmet[c] <= most_unmet:
             state[c] = NUMBERS
+        if state[c] == UNSETTLED:
+            move[:, c] = walk.done[:, c]
     return border
 
 
@@ -548,14 +584,15 @@ def _passes(
             for c in range(lanes):
                 gradient[j, c] += room.weight[j, c] * (x[j, c] - begun[j, c])
         _guard(at, given, x, low)
-        _inner(at, given, room, slope, gradient, x, low, open_, state, move, rounds)
+        parts = at, given, room, slope, gradient, x, low, open_, state, move
+        _inner(*parts, rounds, PASSES_UNMET)
         for c in range(lanes):
-            if state[c] == RUNNING:
+            if state[c] == RUNNING or state[c] == UNSETTLED:
                 for j in range(n):
                     x[j, c] += move[j, c]
         if not _moved_a_divisor(at, given, x, move, least, state):
             break
-    # A pass that does not settle is no loss: the steps start from what there was before it.
+    # A pass that does not settle is no loss: the steps start from as far as it came.
     for c in range(lanes):
         if state[c] != RUNNING:
             state[c] = RUNNING
@@ -728,6 +765,48 @@ def _chord(
 
 
 @part_of_others
+def _end_known(
+    at: Layout,
+    given: Given,
+    known: Floats,
+    x: Floats,
+    move: Floats,
+    trial: Floats,
+    size: Floats,
+    total: Floats,
+    state: Ints,
+) -> None:
+    """
+    End lanes whose step leads to an optimum met before.
+
+    ``known`` (optima, m, lanes) has the residuals there in their sds.  They tell two optima apart
+    whatever undetermined unknowns are, and near an optimum a step ends much nearer to it still.
+    """
+    lanes = len(at.side)
+    near = np.zeros(lanes, dtype=np.bool_)
+    for c in range(lanes):
+        near[c] = state[c] == RUNNING and size[c] <= KEPT_BELOW
+    if len(known) == 0 or not near.any():
+        return
+    for j in range(len(x)):
+        for c in range(lanes):
+            trial[j, c] = x[j, c] + move[j, c]
+    apart = np.zeros((len(known), lanes))
+    above, below, beside = np.empty(lanes), np.empty(lanes), np.empty(lanes)
+    for i in range(len(at.reading_start) - 1):
+        read(at, given, trial, i, above, below, beside)
+        for c in range(lanes):
+            residual = (above[c] / below[c] + beside[c] - given.y[i, c]) / given.sd[i, c]
+            for k in range(len(known)):
+                apart[k, c] += (residual - known[k, i, c]) ** 2
+    for c in range(lanes):
+        within = KNOWN_WITHIN * size[c] * (1.0 + np.sqrt(total[c]))
+        for k in range(len(known)):
+            if near[c] and apart[k, c] <= within * within:
+                state[c] = KNOWN
+
+
+@part_of_others
 def _clear_dust(given: Given, x: Floats) -> None:
     """Put at zero what a balance ties to one that is held there: steps lessen it for ever."""
     for j in range(len(x)):
@@ -738,16 +817,25 @@ def _clear_dust(given: Given, x: Floats) -> None:
 
 @compiled
 def descend(
-    at: Layout, given: Given, x: Floats, bounds: Bounds, passes: bool, rounds: int, few: int
+    at: Layout,
+    given: Given,
+    x: Floats,
+    bounds: Bounds,
+    passes: bool,
+    rounds: int,
+    known: Floats,
+    few: int,
 ) -> tuple[Ints, Ints, Floats, Floats]:
     """
     Go down from ``x`` (n, lanes) to each lane's optimum, in place; ``bounds`` follow.
 
     ``rounds`` bounds the search for the bounds that hold in each step; with all ``SET_ROUNDS`` of
-    them a step that does not settle is tried again.  Once only a ``few`` lanes are left, they are
-    left running.  Gives of each lane how it stands, its Newton steps, its decrement and its
-    objective.  Of many lanes one is done as well if the rate at which its steps on one factor fall
-    foresees the next (Hairer and Wanner 1996, IV.8), since all wait for the last.
+    them a step that does not settle is tried again.  A lane on its way to an optimum that is
+    ``known`` by its residuals in their sds (optima, m, lanes) ends there.  Once only a ``few``
+    lanes are left, they are left running.  Gives of each lane how it stands, its Newton steps, its
+    decrement and its objective.  Of many lanes one is done as well if the rate at which its steps
+    on one factor fall foresees the next (Hairer and Wanner 1996, IV.8), since all wait for the
+    last.
     """
     n, lanes = len(at.weak), len(at.side)
     room = room_for(at, given)
@@ -762,11 +850,11 @@ def descend(
     room.weight[:] = 0.0
     if passes:
         _passes(at, given, room, x, bounds, state, move, rounds)
-    pinned = np.zeros(lanes, dtype=np.bool_)
+    pinned, deep = np.zeros(lanes, dtype=np.bool_), np.zeros(lanes, dtype=np.bool_)
     for c in range(lanes):
         pinned[c] = bounds.pinned[:, c].any()
     border, keeping, within, done = no_border(at), False, KEPT_BELOW, 0
-    spare = np.empty_like(slope)
+    spare, hollow = np.empty_like(slope), np.empty_like(slope)
     while done < LANE_STEPS:
         rows = spare if keeping else slope
         curved_rows(at, given, x, full, pinned, rows, gradient, total)
@@ -774,7 +862,7 @@ def descend(
             if state[c] == RUNNING and not np.isfinite(total[c]):
                 state[c] = NUMBERS
         _guard(at, given, x, low)
-        slow = False
+        renew = False
         if keeping:
             parts = at, given, room, slope, gradient, x, low, bounds, state, move
             keeping = _chord(*parts, border, total, decrement, size)
@@ -782,12 +870,13 @@ def descend(
                 within *= KEPT_RATE
                 continue
             for c in range(lanes):
-                slow |= state[c] == RUNNING and size[c] > KEPT_RATE * decrement[c]
+                renew |= state[c] == RUNNING and size[c] > KEPT_RATE * decrement[c]
         else:
             for j in range(n):
                 for c in range(lanes):
                     room.weight[j, c] = (damp[c] / given.scale[j, c]) ** 2
-            border = _inner(at, given, room, slope, gradient, x, low, bounds, state, move, rounds)
+            parts = at, given, room, slope, gradient, x, low, bounds, state, move
+            border = _inner(*parts, rounds, MOST_UNMET)
             if rounds == SET_ROUNDS:
                 for c in range(lanes):
                     _damp_more(bounds, state, damp, c)
@@ -797,6 +886,9 @@ def descend(
             if state[c] != RUNNING:
                 continue
             left[c] = size[c] / decrement[c] * size[c] if keeping and lanes > 1 else np.inf
+            near = full[c] and damp[c] == 0.0 and size[c] <= KEPT_BELOW
+            slow = size[c] > KEPT_RATE * decrement[c] and size[c] > KKT_TOLERANCE
+            deep[c] = near and (deep[c] or (slow and not keeping))
             decrement[c] = size[c] if damp[c] == 0.0 else np.inf
             if not np.isfinite(size[c]):
                 state[c] = NUMBERS
@@ -808,6 +900,10 @@ def descend(
             searched[c] = size[c] > KKT_TOLERANCE and size[c] * size[c] > MEASURABLE
             if not searched[c] and damp[c] > 0.0:
                 since[c] = 0
+        if deep.any():
+            hollow_rows(at, given, x, pinned, hollow)
+            deepen(at, given, room, slope, rows, hollow, border, x, low, bounds, deep, move)
+        _end_known(at, given, known, x, move, trial, size, total, state)
         _shares(at, given, x, move, trial, gradient, total, searched, share)
         for c in range(lanes):
             if state[c] != RUNNING:
@@ -833,7 +929,7 @@ def descend(
                     x[j, c] += share[c] * move[j, c]
         if (state == RUNNING).sum() <= few:
             break
-        keeping = not slow and _near(state, full, share, decrement, within)
+        keeping = not renew and _near(state, full, share, decrement, within)
         done += 1
     _clear_dust(given, x)
     objective(at, given, x, total)
@@ -873,6 +969,7 @@ def descend_all(
     total = np.zeros((blocks, lanes))
     bounded = np.zeros((blocks, lanes), dtype=np.bool_)
     emptied = np.zeros((blocks, lanes), dtype=np.bool_)
+    none = np.zeros((0, 0, lanes))
     late, count = np.empty(blocks * lanes, dtype=np.int64), 0
     every = np.zeros((n, lanes), dtype=np.bool_)
     for j in range(n):
@@ -882,7 +979,7 @@ def descend_all(
             x[b, j] = start[j]
         bounds = open_bounds(at, every)
         own = _with_values(given, y[b], sd[b])
-        found = descend(at, own, x[b], bounds, passes, STACK_ROUNDS, few)
+        found = descend(at, own, x[b], bounds, passes, STACK_ROUNDS, none, few)
         state[b], steps[b], total[b] = found[0], found[1], found[3]
         bounded[b], emptied[b] = _ends(given, bounds)
         for c in range(lanes):
@@ -894,7 +991,7 @@ def descend_all(
         parts = _regrouped(y, chosen), _regrouped(sd, chosen), _regrouped(x, chosen)
         bounds = open_bounds(at, every)
         own = _with_values(given, parts[0], parts[1])
-        found = descend(at, own, parts[2], bounds, False, STACK_ROUNDS, 0)
+        found = descend(at, own, parts[2], bounds, False, STACK_ROUNDS, none, 0)
         ends = _ends(given, bounds)
         for k in range(len(chosen)):
             b, c = divmod(chosen[k], lanes)

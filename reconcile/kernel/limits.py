@@ -208,6 +208,10 @@ SMALLEST_BESIDE_GUESS = 1e-3
 """Smallest scale of an unknown, as a share of its first guess.  Without it the multiplier of one
 held at zero, which is per unit of scale, fell below MULTIPLIER_FLOOR whatever its sign."""
 
+DEEP_STEPS = 6
+"""Conjugate-gradient steps at most on the compiled road, near the optimum: what is left out there
+bends a few directions only, and each takes one."""
+
 LANE_STEPS = 50
 LANE_HALVINGS = 30
 LANE_REFINEMENTS = 8
@@ -242,6 +246,10 @@ MOST_UNMET = 1e-9
 """Share of a linear system's right-hand side that may be left unmet after refinement: 1e-14 is
 usual, and a pivot that has cancelled leaves 1e-3 or more."""
 
+PASSES_UNMET = 1e-6
+"""The same in the linear passes, which only improve a start: the prop of undetermined pivots is as
+large as their weak pull there, and refinement, which takes it out slowly, leaves 1e-8 at times."""
+
 LANE_SETTLED = 1e-12
 """Relative residual that needs no further refinement there: each step takes up what the one before
 has left, so that balances close to rounding all the same.  With 1e-10, all that one substitution
@@ -263,6 +271,12 @@ MOST_AT_BORDER = 8
 """Unknowns at their own bounds that may stand at the border of a factor before it is made anew with
 them inside: a factor costs as much as two solves of the smallest flowsheets and twenty of large."""
 
+FOLLOWS = 1e-10
+CANCELS = 1e-13
+"""What is left of a bound at the border, beside its row in units of what readings tell and beside
+what was there before the other bounds, below which it follows from them: DUAL_SHIFT leaves a tenth
+of the one, and rounding a thousandth of the other."""
+
 LOST_PIVOT = 1e-8
 """What is added to pivots of about one where readings are missing that the order counts on, or a
 bound alone determines an unknown: a pivot of this size loses half of the digits, and each round of
@@ -282,6 +296,10 @@ one factor fall: the rate itself was up to twice as large at the next step."""
 
 STRAGGLERS = 8
 """The last one in so many lanes go on in blocks of their own, with a factor of their own."""
+
+KNOWN_WITHIN = 0.05
+"""Share of a step of at most KEPT_BELOW within which its end must come to an optimum met before, in
+all that was read, for the descent to be taken to lead there."""
 
 BLOCK_ROUNDS = 3
 SET_ROUNDS = 250

@@ -8,8 +8,6 @@ import numpy as np
 import pytest
 
 from reconcile import Flowsheet, Reading, Stream
-from reconcile.descent import case_of, starting_set
-from reconcile.kernel.budget import Budget, spending
 from reconcile.kernel.exact import Rows
 from reconcile.kernel.losses import Loss
 from reconcile.kernel.ordering import minimum_degree
@@ -18,7 +16,6 @@ from reconcile.kernel.ratio_rows import slopes_of
 from reconcile.measurands import measurand
 from reconcile.model import Key, Model, keys_of
 from reconcile.observability import push_of
-from reconcile.options import Options
 from reconcile.plan import Plan, plan
 from tests.benchmarks.flowsheets import Array, Bools, Family, survey
 from tests.flowsheets import Sampling, random_circuit
@@ -198,23 +195,3 @@ def test_minimum_degree_takes_the_hub_of_a_star_last():
 
     assert sorted(place) == list(range(7))
     assert place[0] >= 5
-
-
-@pytest.mark.parametrize(("seed", "draw"), [(6, 1), (6, 3), (2, 6), (2, 9)])
-def test_a_lane_comes_to_the_same_optimum_as_the_general_road(seed: int, draw: int):
-    """Where exchanges of bounds do not settle (6), and where small flows meet large ones (2)."""
-    chosen = survey(Family.DENSE, 30, 10, seed)
-    rng = np.random.default_rng(seed)
-    values = [chosen.draw(rng) for _ in range(draw + 1)][draw]
-    readings = chosen.readings(values)
-    keys = [Key(r.streams, measurand(chosen.flowsheet, r.of), r.causes) for r in readings]
-    made = plan(chosen.flowsheet, keys, [Loss.SQUARE] * len(keys), [False] * len(keys))
-    budget = Budget(60.0, 1000.0)
-    with spending(budget), np.errstate(all="ignore"):
-        case = case_of(made, values, chosen.sd, Options(), budget)
-        empty = starting_set(case)
-        swift, _ = case.swift(case.first.point, empty, passes=True)
-        general = case.descend(case.passes(case.first.point, empty), empty)
-
-    assert swift is not None
-    assert swift.cost == pytest.approx(general.cost, rel=1e-8)

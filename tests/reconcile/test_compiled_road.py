@@ -1,0 +1,116 @@
+"""The compiled road leads where the general one does, and where it used to lose its way."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import numpy as np
+import pytest
+
+from reconcile.descent import Case, case_of, starting_set
+from reconcile.kernel.budget import Budget, spending
+from reconcile.kernel.limits import BOUND_TOLERANCE, PLAIN_STEPS
+from reconcile.kernel.losses import Loss
+from reconcile.measurands import measurand
+from reconcile.model import Key
+from reconcile.options import Options
+from reconcile.plan import plan
+from reconcile.solve import further_starts
+from tests.benchmarks.flowsheets import Array, Family, Survey, survey
+
+
+@contextmanager
+def _case(chosen: Survey, values: Array) -> Iterator[Case]:
+    readings = chosen.readings(values)
+    keys = [Key(r.streams, measurand(chosen.flowsheet, r.of), r.causes) for r in readings]
+    budget = Budget(60.0, 1000.0)
+    with spending(budget), np.errstate(all="ignore"):
+        made = plan(chosen.flowsheet, keys, [Loss.SQUARE] * len(keys), [False] * len(keys))
+        yield case_of(made, values, chosen.sd, Options(), budget)
+
+
+def _draw(chosen: Survey, seed: int, draw: int) -> Array:
+    rng = np.random.default_rng(seed)
+    return [chosen.draw(rng) for _ in range(draw + 1)][draw]
+
+
+def _holds(case: Case, x: Array) -> bool:
+    """Say whether every bound between unknowns holds, as each is judged on the way."""
+    within = case.plan.model.within
+    return bool((within @ x >= -BOUND_TOLERANCE * (abs(within) @ case.first.scale)).all())
+
+
+@pytest.mark.parametrize(("seed", "draw"), [(6, 1), (6, 3), (2, 6), (2, 9)])
+def test_a_lane_comes_to_the_same_optimum_as_the_general_road(seed: int, draw: int):
+    """Where exchanges of bounds do not settle (6), and where small flows meet large ones (2)."""
+    chosen = survey(Family.DENSE, 30, 10, seed)
+    with _case(chosen, _draw(chosen, seed, draw)) as case:
+        empty = starting_set(case)
+        swift, _ = case.swift(case.first.point, empty, passes=True)
+        general = case.descend(case.passes(case.first.point, empty), empty)
+
+    assert swift is not None
+    assert swift.cost == pytest.approx(general.cost, rel=1e-8)
+
+
+@pytest.mark.parametrize("seed", [0, 3])
+def test_a_start_without_four_readings_in_ten_leads_there_too(seed: int):
+    """
+    Passes that leave more of their system unmet than steps may (0), or do not settle (3), count.
+
+    In the second a walk lets two bounds go in turns, and meets each again on the spot.
+    """
+    chosen = survey(Family.LINES, 200, 5, seed, missing=0.4)
+    with _case(chosen, _draw(chosen, seed, 0)) as case:
+        empty = starting_set(case)
+        swift, _ = case.swift(case.first.point, empty, passes=True)
+        general = case.descend(case.passes(case.first.point, empty), empty)
+
+    assert swift is not None
+    assert swift.cost == pytest.approx(general.cost, rel=1e-8)
+
+
+def test_bounds_of_an_emptying_stream_are_not_taken_to_follow_from_larger_ones():
+    """They leave a billionth of what those do; one was left broken, and there was no optimum."""
+    chosen = survey(Family.LINES, 200, 5, 4, missing=0.4)
+    with _case(chosen, _draw(chosen, 4, 0)) as case:
+        swift, _ = case.swift(case.first.point, starting_set(case), passes=True)
+        held = swift is not None and _holds(case, swift.x)
+
+    assert swift is not None
+    assert swift.emptied.any()
+    assert held
+
+
+@pytest.mark.parametrize("draw", [2, 5])
+def test_a_stream_whose_assays_do_not_fit_takes_no_more_steps_than_others(draw: int):
+    """Sixteen and nineteen, without the curvature that residuals take away."""
+    chosen = survey(Family.DENSE, 30, 10, 6)
+    with _case(chosen, _draw(chosen, 6, draw)) as case:
+        empty = starting_set(case)
+        swift, _ = case.swift(case.first.point, empty, passes=True)
+        general = case.descend(case.passes(case.first.point, empty), empty)
+
+    assert swift is not None
+    assert swift.optimum.iterations <= PLAIN_STEPS + 1
+    assert swift.cost == pytest.approx(general.cost, rel=1e-9)
+
+
+def test_a_descent_to_an_optimum_met_before_is_given_up_on_the_way():
+    """Nothing comes of it beside the other, and all of it without."""
+    chosen = survey(Family.DENSE, 30, 10, 6)
+    with _case(chosen, _draw(chosen, 6, 2)) as case:
+        empty = starting_set(case)
+        met: list[Array] = []
+        first, _ = case.swift(case.first.point, empty, passes=True, met=met)
+        at, passes = next((at, passes) for at, passes in further_starts(case, first) if passes)
+        again, _ = case.swift(at, empty, passes=passes, met=met)
+        alone, _ = case.swift(at, empty, passes=passes)
+
+    assert first is not None
+    assert alone is not None
+    assert alone.cost == pytest.approx(first.cost, rel=1e-9)
+    assert again is None
+    assert len(met) == 1
+    np.testing.assert_array_equal(met[0], first.x)
