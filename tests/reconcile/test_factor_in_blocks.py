@@ -75,3 +75,15 @@ def test_the_selected_inverse_of_a_factor_in_blocks_is_that_of_the_matrix() -> N
     np.testing.assert_allclose(diagonal, np.diag(inverse), rtol=1e-8, atol=1e-12)
     columns = np.repeat(np.arange(len(matrix)), np.diff(made.symbolic.start))
     np.testing.assert_allclose(inner, inverse[made.rows, columns], rtol=1e-7, atol=1e-11)
+
+
+def test_quadratic_forms_on_a_factor_in_blocks_are_those_of_the_inverse() -> None:
+    rng = np.random.default_rng(11)
+    matrix = grid(400, 150, rng)
+    rows = sparse.random_array((90, len(matrix)), density=0.006, format="csr", rng=rng)
+    # Rows of one kind are eliminated together.
+    kin = np.repeat(np.arange(15), 6)
+    pattern = rows.indptr.astype(np.int64), rows.indices.astype(np.int64)
+    found = factor(matrix).forms(*pattern, rows.data, 1e-12, kin)
+    expected = np.diag(rows @ np.linalg.inv(matrix) @ rows.T)
+    np.testing.assert_allclose(found, expected, rtol=1e-8, atol=1e-14)
