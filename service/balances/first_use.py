@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 from multiprocessing import get_context
 
 from reconcile.first_use import Part, are_compiled, make_ready
+from reconcile.kernel.compiled import are_kept
 from service.kit.calculations import leave_with_parent
 
 _SPAWN = get_context("spawn")
@@ -25,6 +26,9 @@ def compile_at_a_time(
     standard error why, is compiled where it is first used.
     """
     if are_compiled():
+        # A part may be missing all the same, where compiling was cut short.
+        for part in parts if are_kept() else ():
+            make_ready(part)
         return
     tell()
     left = deque(parts)

@@ -54,14 +54,14 @@ def answered(
     answer: Callable[[bytes, Settings], Answer], body: bytes, settings: Settings, *, json: bool
 ) -> Answer:
     """Give the answer to a request, or tell why there is none and end."""
-    from reconcile.first_use import Part
     from service.balances.first_use import compile_at_a_time
     from service.kit import problems
     from service.kit.plain_table import visible
     from service.kit.threads import use_one_thread_each
 
     use_one_thread_each()
-    compile_at_a_time((Part.PLAN, Part.ONE), lambda: complain(_COMPILING))
+    # All of it, also what this command does not need: a server would be slow to its first callers.
+    compile_at_a_time(tell=lambda: complain(_COMPILING))
     try:
         return answer(body, settings)
     except problems.RefusalError as refusal:

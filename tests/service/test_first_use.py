@@ -14,6 +14,21 @@ def test_nothing_is_told_where_all_is_compiled(monkeypatch: pytest.MonkeyPatch) 
     first_use.compile_at_a_time(tell=lambda: pytest.fail("there was nothing to tell"))
 
 
+@pytest.mark.parametrize("kept", [True, False])
+def test_a_part_that_is_missing_among_those_kept_is_made_ready(
+    monkeypatch: pytest.MonkeyPatch, kept: bool
+) -> None:
+    """A server would compile it within a request otherwise, whose time would run out."""
+    ready: list[Part] = []
+    monkeypatch.setattr(first_use, "are_compiled", lambda: True)
+    monkeypatch.setattr(first_use, "are_kept", lambda: kept)
+    monkeypatch.setattr(first_use, "make_ready", ready.append)
+
+    first_use.compile_at_a_time()
+
+    assert ready == (list(Part) if kept else [])
+
+
 @pytest.mark.parametrize("cores", [1, 2, 8])
 def test_every_part_is_made_ready_once_by_one_process_or_another(
     monkeypatch: pytest.MonkeyPatch, cores: int
