@@ -31,6 +31,9 @@ if TYPE_CHECKING:
     from .model import Model
     from .plan import Plan
 
+WITHIN_STREAMS = "assays", "moistures", "fractions", "class_assays"
+"""Questions with rows stream by stream, each of unknowns of one stream alone."""
+
 
 def fractions(model: Model) -> Functionals:
     """Solids of every size class over all solids, (streams · classes)."""
@@ -97,10 +100,13 @@ def _planned(plan: Plan, skeleton: Skeleton) -> _Plan:
         for name, end, count in zip(every, ends, counts, strict=True)
     }
     rows = stacked(list(every.values()))
-    # What leaves one node meets the same unknowns.
+    # What leaves one node meets the same unknowns, and shares within a stream meet some of them.
     kin = -1 - np.arange(ends[-1])
-    source = model.ends[0]
+    source, target = model.ends
     kin[parts["splits"]] = np.repeat(source[source >= 0], model.kinds)
+    node = np.where(source < 0, target, source)
+    for part in (parts[name] for name in WITHIN_STREAMS if name in parts):
+        kin[part] = np.repeat(node, (part.stop - part.start) // model.streams)
     symbolic = skeleton.symbolic
     pattern = (symbolic.start, symbolic.reaches[0], rows.start, skeleton.place[rows.column])
     of_feed = derived.of_plan(plan, derived.of_feed)

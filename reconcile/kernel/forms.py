@@ -17,7 +17,10 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from .blocks import take_there
 from .compiled import compiled, part_of_others
+from .limits import SOLVE_BLOCK
+from .panels import WIDE, alike, put_half, take_among, take_below
 
 if TYPE_CHECKING:
     from .problem import Floats, Ints
@@ -162,22 +165,6 @@ def asked_of(start: Ints, rows: Ints, pointer: Ints, index: Ints, kin: Ints) -> 
 
 
 @part_of_others
-def _taken(start: Ints, rows: Ints, diagonal: Floats, inner: Floats, left: Ints) -> Floats:
-    """Give the inverse's block of a clique, ascending, (k, k)."""
-    k = len(left)
-    block = np.empty((k, k))
-    for a in range(k):
-        column = left[a]
-        block[a, a] = diagonal[column]
-        p = start[column]
-        for b in range(a + 1, k):
-            while rows[p] != left[b]:
-                p += 1
-            block[a, b] = block[b, a] = inner[p]
-    return block
-
-
-@part_of_others
 def _stored_forms(
     rows: Asked, diagonal: Floats, inner: Floats, data: Floats, resolution: float, into: Floats
 ) -> None:
@@ -202,6 +189,123 @@ def _stored_forms(
             into[k] = 0.0 if abs(total) <= resolution * size else total
 
 
+class _Sums(NamedTuple):
+    """
+    What a group's forms come to, (k,) each.
+
+    ``total``, and the sizes of its terms added up: at least ``least``, at most ``most``.
+    """
+
+    total: Floats
+    least: Floats
+    most: Floats
+
+
+@part_of_others
+def _one_form(
+    start: Ints,
+    below: Ints,
+    lower: Floats,
+    inverse: Floats,
+    diagonal: Floats,
+    inner: Floats,
+    gone: Ints,
+    left: Ints,
+    resolution: float,
+    row: Floats,
+) -> float:
+    """Give the form of one ``row`` (n,), which is all zero afterwards."""
+    total, size = 0.0, 0.0
+    for column in gone:
+        y, first, last = row[column], start[column], start[column + 1]
+        own = y * y * inverse[column]
+        total += own
+        size += abs(own)
+        take_there(row, below[first:last], lower[first:last], y)
+        row[column] = 0.0
+    for column in left:
+        y = row[column]
+        own = y * y * diagonal[column]
+        total += own
+        size += abs(own)
+        for p in range(start[column], start[column + 1]):
+            own = 2.0 * y * inner[p] * row[below[p]]
+            total += own
+            size += abs(own)
+        row[column] = 0.0
+    return 0.0 if abs(total) <= resolution * size else total
+
+
+@part_of_others
+def _eliminate(
+    start: Ints,
+    below: Ints,
+    lower: Floats,
+    inverse: Floats,
+    gone: Ints,
+    place: Ints,
+    work: Floats,
+    sums: _Sums,
+) -> None:
+    """
+    Eliminate the columns ``gone`` of a group's rows, ``work`` (columns, k), in panels.
+
+    ``place`` (n,) says which of the rows of ``work`` belongs to which column.
+    """
+    k, t = work.shape[1], 0
+    while t < len(gone):
+        first, most = gone[t], 1
+        while most < WIDE and t + most < len(gone) and gone[t + most] == first + most:
+            most += 1
+        wide = alike(start, below, first, most)
+        own = work[t : t + wide]
+        take_among(start, lower, first, own)
+        for i in range(wide):
+            y, pivot = own[i], inverse[first + i]
+            for c in range(k):
+                share = y[c] * y[c] * pivot
+                sums.total[c] += share
+                sums.least[c] += abs(share)
+        there = place[below[start[first + wide - 1] : start[first + wide]]]
+        take_below(start, lower, first, own, there, work)
+        t += wide
+
+
+@part_of_others
+def _add_clique(
+    start: Ints,
+    below: Ints,
+    diagonal: Floats,
+    inner: Floats,
+    largest: float,
+    left: Ints,
+    work: Floats,
+    sums: _Sums,
+) -> None:
+    """
+    Add the forms of what is left of a group's rows, ``work`` (l, k), with the clique ``left``.
+
+    ``largest`` is that of the selected inverse's entries, which bounds the sizes of the terms.
+    """
+    size, k = work.shape
+    length, room = np.zeros(k), np.empty(min(size, SOLVE_BLOCK) * size)
+    for c in range(k):
+        sums.most[c] = sums.least[c]
+    for begin in range(0, size, SOLVE_BLOCK):
+        end = min(begin + SOLVE_BLOCK, size)
+        half = room[: (end - begin) * (size - begin)].reshape(end - begin, size - begin)
+        put_half(start, below, diagonal, inner, left, begin, end, half)
+        product = np.dot(half, work[begin:])
+        for a in range(begin, end):
+            y, z, own = work[a], product[a - begin], abs(diagonal[left[a]])
+            for c in range(k):
+                sums.total[c] += 2.0 * y[c] * z[c]
+                sums.least[c] += y[c] * y[c] * own
+                length[c] += abs(y[c])
+    for c in range(k):
+        sums.most[c] += largest * length[c] * length[c]
+
+
 @part_of_others
 def _far_forms(
     rows: Asked,
@@ -217,45 +321,41 @@ def _far_forms(
 ) -> None:
     """Put the forms of the rows that are far into ``into`` (rows,), group by group."""
     at = rows.far
-    place = np.empty(len(inverse), dtype=np.int64)
+    place, row = np.empty(len(inverse), dtype=np.int64), np.zeros(len(inverse))
+    largest = 0.0
+    for p in range(len(diagonal)):
+        largest = max(largest, abs(diagonal[p]))
+    for p in range(len(inner)):
+        largest = max(largest, abs(inner[p]))
     for g in range(len(at.group_start) - 1):
         members = at.group_row[at.group_start[g] : at.group_start[g + 1]]
         gone = at.gone[at.gone_start[g] : at.gone_start[g + 1]]
         left = at.left[at.left_start[g] : at.left_start[g + 1]]
         k = len(members)
-        for t in range(len(gone)):
-            place[gone[t]] = t
-        for t in range(len(left)):
-            place[left[t]] = len(gone) + t
-        work = np.zeros((len(gone) + len(left), k))
-        for c in range(k):
-            for p in range(rows.pointer[members[c]], rows.pointer[members[c] + 1]):
-                work[place[rows.column[p]], c] += data[p]
-        total, size = np.zeros(k), np.zeros(k)
-        for t in range(len(gone)):
-            column, y = gone[t], work[t]
-            pivot = inverse[column]
+        sums = _Sums(np.zeros(k), np.zeros(k), np.zeros(k))
+        if k > 1:
+            for t in range(len(gone)):
+                place[gone[t]] = t
+            for t in range(len(left)):
+                place[left[t]] = len(gone) + t
+            work = np.zeros((len(gone) + len(left), k))
             for c in range(k):
-                own = y[c] * y[c] * pivot
-                total[c] += own
-                size[c] += abs(own)
-            for p in range(start[column], start[column + 1]):
-                target, factor = work[place[below[p]]], lower[p]
-                for c in range(k):
-                    target[c] -= factor * y[c]
-        block = _taken(start, below, diagonal, inner, left)
-        for a in range(len(left)):
-            mine = work[len(gone) + a]
-            for b in range(a + 1):
-                other = work[len(gone) + b]
-                factor = block[a, b] if a == b else 2.0 * block[a, b]
-                for c in range(k):
-                    own = factor * mine[c] * other[c]
-                    total[c] += own
-                    size[c] += abs(own)
+                for p in range(rows.pointer[members[c]], rows.pointer[members[c] + 1]):
+                    work[place[rows.column[p]], c] += data[p]
+            _eliminate(start, below, lower, inverse, gone, place, work, sums)
+            _add_clique(start, below, diagonal, inner, largest, left, work[len(gone) :], sums)
         for c in range(k):
-            small = abs(total[c]) <= resolution * size[c]
-            into[members[c]] = 0.0 if small else total[c]
+            size = abs(sums.total[c])
+            if k > 1 and size <= resolution * sums.least[c]:
+                into[members[c]] = 0.0
+            elif k > 1 and size > resolution * sums.most[c]:
+                into[members[c]] = sums.total[c]
+            else:
+                # Alone, or so small that the sizes of its terms must be known.
+                for p in range(rows.pointer[members[c]], rows.pointer[members[c] + 1]):
+                    row[rows.column[p]] += data[p]
+                factor = start, below, lower, inverse, diagonal, inner
+                into[members[c]] = _one_form(*factor, gone, left, resolution, row)
 
 
 @compiled

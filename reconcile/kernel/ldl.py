@@ -1,10 +1,10 @@
 """
-Sparse LDLᵀ of a symmetric quasi-definite matrix, its solves and its selected inverse, compiled.
+Sparse LDLᵀ of a symmetric quasi-definite matrix and its solves, compiled.
 
 The factor is computed row by row along the elimination tree (Liu 1990; Davis 2006, chapter 4), a
-large one in blocks of columns (:mod:`~reconcile.kernel.blocks`); the selected inverse by the
-recurrence of Takahashi, Fagan and Chin (1973), which gives every entry of the inverse on the
-pattern of the factor for about the cost of the factor itself.
+large one in blocks of columns (:mod:`~reconcile.kernel.blocks`).  Its selected inverse, every entry
+of the inverse on the pattern of the factor, costs about as much as the factor itself
+(:mod:`~reconcile.kernel.panels`).
 """
 
 from __future__ import annotations
@@ -13,10 +13,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .blocks import FOUR, factorise_blocks, take_four, take_one, take_there
+from .blocks import factorise_blocks, take_there
 from .compiled import compiled, part_of_others
 from .forms import Asked, asked_of, forms
 from .lazy import lazy
+from .panels import selected_inverse
 
 if TYPE_CHECKING:
     from .problem import Bools, Floats, Ints
@@ -202,90 +203,6 @@ def _less(y: float, of: Floats, there: Ints, a: Floats) -> float:
         # Without a sign nothing asks whether an index counts from the end.
         y -= a[s] * of[np.uint64(there[s])]
     return y
-
-
-@part_of_others
-def _take_rows(into: Floats, block: Floats, factors: Floats, first: int) -> None:
-    """Take the rows of a block from ``first`` on, times ``factors``, off ``into``, in order."""
-    count, left, q = len(factors), into[first:], 0
-    while q + FOUR <= count:
-        a, b = block[first + q, first:], block[first + q + 1, first:]
-        c, d = block[first + q + 2, first:], block[first + q + 3, first:]
-        take_four(left, a, b, c, d, factors[q], factors[q + 1], factors[q + 2], factors[q + 3])
-        q += FOUR
-    while q < count:
-        take_one(left, block[first + q, first:], factors[q])
-        q += 1
-
-
-@part_of_others
-def _gather(
-    block: Floats,
-    wide: int,
-    start: Ints,
-    rows: Ints,
-    met: Ints,
-    place: Ints,
-    diagonal: Floats,
-    inner: Floats,
-) -> None:
-    """
-    Put what is known of the inverse for the columns ``met``, a clique, into a block from ``wide``.
-
-    ``place`` (n,) is room to work in, all zero before and after.
-    """
-    for t in range(len(met)):
-        place[met[t]] = wide + t
-    for t in range(len(met)):
-        here, p, left = wide + t, start[met[t]], len(met) - 1 - t
-        block[here, here] = diagonal[met[t]]
-        while left > 0:
-            there = place[rows[p]]
-            if there > 0:
-                block[here, there] = block[there, here] = inner[p]
-                left -= 1
-            p += 1
-    for t in range(len(met)):
-        place[met[t]] = 0
-
-
-@compiled
-def selected_inverse(
-    start: Ints, rows: Ints, lower: Floats, inverse: Floats
-) -> tuple[Floats, Floats]:
-    """
-    Give the inverse's diagonal and its entries on the pattern of the factor.
-
-    Neighbouring columns of one pattern are taken together (supernodes, Duff and Reid 1983): what
-    they meet is gathered into a dense block once, and their own columns are worked out in there.
-    """
-    n, most, last = len(inverse), 1, len(inverse)
-    inner, diagonal = np.empty(len(lower)), np.empty(n)
-    place = np.zeros(n, dtype=np.int64)
-    for j in range(n):
-        most = max(most, start[j + 1] - start[j] + 1)
-    room = np.empty(most * most)
-    while last > 0:
-        first = last - 1
-        while first > 0 and rows[start[first - 1]] == first:
-            if start[first] - start[first - 1] != start[first + 1] - start[first] + 1:
-                break
-            first -= 1
-        begin, end = start[last - 1], start[last]
-        wide, size = last - first, last - first + end - begin
-        block = room[: size * size].reshape(size, size)
-        _gather(block, wide, start, rows, rows[begin:end], place, diagonal, inner)
-        for j in range(wide - 1, -1, -1):
-            factors, found = lower[start[first + j] : start[first + j + 1]], block[j]
-            found[j:] = 0.0
-            _take_rows(found, block, factors, j + 1)
-            total = inverse[first + j]
-            for q in range(len(factors)):
-                inner[start[first + j] + q] = block[j + 1 + q, j] = found[j + 1 + q]
-                total -= factors[q] * found[j + 1 + q]
-            diagonal[first + j] = found[j] = total
-        last = first
-    return diagonal, inner
 
 
 class Symbolic:

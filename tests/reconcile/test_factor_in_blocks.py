@@ -42,8 +42,12 @@ def test_a_factor_in_blocks_solves_as_dense_elimination_does(wide: int, dense: i
     matrix = grid(wide, dense, rng)
     made = factor(matrix)
     assert made.symbolic.entries > ROW_BY_ROW
-    right = rng.normal(size=(len(matrix), 3))
-    np.testing.assert_allclose(made.solve(right), np.linalg.solve(matrix, right), rtol=1e-9)
+    for count in (1, 3, 70):
+        right = rng.normal(size=(len(matrix), count))
+        # The first sees little of the factor, as most that is asked for does.
+        right[20:, 0] = 0.0
+        expected = np.linalg.solve(matrix, right)
+        np.testing.assert_allclose(made.solve(right), expected, rtol=1e-9, atol=1e-15)
 
 
 @pytest.mark.parametrize(("wide", "dense"), [(0, 240), (400, 150)])
@@ -67,8 +71,11 @@ def test_a_factor_in_blocks_drops_what_depends_on_the_rest() -> None:
     assert made.dropped[-10:].all()
 
 
-def test_the_selected_inverse_of_a_factor_in_blocks_is_that_of_the_matrix() -> None:
-    matrix = grid(400, 150, np.random.default_rng(3))
+@pytest.mark.parametrize(("wide", "dense"), [(0, 240), (400, 150), (900, 60)])
+def test_the_selected_inverse_of_a_factor_in_blocks_is_that_of_the_matrix(
+    wide: int, dense: int
+) -> None:
+    matrix = grid(wide, dense, np.random.default_rng(3))
     made = factor(matrix)
     diagonal, inner = made.selected
     inverse = np.linalg.inv(matrix)
@@ -87,3 +94,36 @@ def test_quadratic_forms_on_a_factor_in_blocks_are_those_of_the_inverse() -> Non
     found = factor(matrix).forms(*pattern, rows.data, 1e-12, kin)
     expected = np.diag(rows @ np.linalg.inv(matrix) @ rows.T)
     np.testing.assert_allclose(found, expected, rtol=1e-8, atol=1e-14)
+
+
+def balanced(matrix: NDArray[np.float64], count: int) -> NDArray[np.float64]:
+    """Give sparse rows ``g`` for which ``g A⁻¹ gᵀ`` is nothing but rounding, (count, n)."""
+    pairs = [
+        (i, j)
+        for i, j in zip(*np.nonzero(np.triu(matrix, 1)), strict=True)
+        if matrix[i, i] * matrix[j, j] < 0
+    ]
+    rows = []
+    for i, j in pairs[:: len(pairs) // count][:count]:
+        step = np.zeros(len(matrix))
+        # With g = A s the form is s A s, which this makes vanish.
+        roots = np.roots([matrix[j, j], 2 * matrix[i, j], matrix[i, i]])
+        step[i], step[j] = 1.0, roots[0].real
+        rows.append(matrix @ step)
+    return np.array(rows)
+
+
+@pytest.mark.parametrize("sharing", [1, 8])
+def test_forms_that_cancel_are_zero_and_others_stay_whoever_shares_their_work(sharing: int) -> None:
+    rng = np.random.default_rng(13)
+    matrix = grid(400, 150, rng)
+    some = sparse.random_array((40, len(matrix)), density=0.006, format="csr", rng=rng).toarray()
+    rows = sparse.csr_array(np.vstack((balanced(matrix, 40), some)))
+    kin = rng.permutation(80) // sharing
+    pattern = rows.indptr.astype(np.int64), rows.indices.astype(np.int64)
+    expected = np.diag(some @ np.linalg.inv(matrix) @ some.T)
+    made = factor(matrix)
+    for resolution in (1e-12, 1e-6, 1e-4):
+        found = made.forms(*pattern, rows.data, resolution, kin)
+        assert (found[:40] == 0.0).all()
+        np.testing.assert_allclose(found[40:], expected, rtol=1e-8, atol=1e-14)
