@@ -35,6 +35,10 @@ WITHIN_STREAMS = "assays", "moistures", "fractions", "class_assays"
 """Questions with rows stream by stream, each of unknowns of one stream alone."""
 
 
+_FOLLOWED = ("amounts", "assays", "splits")
+"""What follows from every balance beside the shares of the feed: the first questions."""
+
+
 def fractions(model: Model) -> Functionals:
     """Solids of every size class over all solids, (streams · classes)."""
     sheet = model.flowsheet
@@ -125,14 +129,19 @@ def answers(at: Linearisation) -> Mapping[str, Derived]:
     """
     Give value, sd and class of all that is asked of every balance, by the name of the question.
 
-    ``amounts``, ``shares`` of the feed, ``assays`` and ``splits``; where they are followed
-    ``moistures``, ``fractions``, ``class_assays`` and ``common`` unknowns.  With a factor in the
-    plan's order also the ``readings`` as the plan has them, without shared errors.
+    ``shares`` of the feed, ``amounts``, ``assays`` and ``splits``, and these four in this order as
+    ``followed``; where they are followed ``moistures``, ``fractions``, ``class_assays`` and
+    ``common`` unknowns.  With a factor in the plan's order also the ``readings`` as the plan has
+    them, without shared errors.
     """
     plan, here = at.solution.plan, at.in_order
     if here is None:
         found = {name: evaluate(at, of) for name, of in _questions(plan.model).items()}
-        return found | {"shares": evaluate(at, derived.of_plan(plan, derived.of_feed))}
+        shares = evaluate(at, derived.of_plan(plan, derived.of_feed))
+        followed = shares
+        for name in _FOLLOWED:
+            followed = followed.and_then(found[name])
+        return found | {"shares": shares, "followed": followed}
     factor, columns = here
     asked = plan.remembered("asked", lambda: _planned(plan, factor.skeleton))
     rows, solution = asked.rows, at.solution
@@ -144,7 +153,10 @@ def answers(at: Linearisation) -> Mapping[str, Derived]:
         known = still(rows, slopes.gradient, solution.throughput, moves)
     whole = Derived(slopes.value, root(variance), known, slopes.defined)
     found = {name: whole.at(part) for name, part in asked.parts.items()}
-    return found | {"shares": _shares(at, here, asked.feeds, variance[asked.parts["amounts"]])}
+    shares = _shares(at, here, asked.feeds, variance[asked.parts["amounts"]])
+    # They stand first among the questions, side by side.
+    others = whole.at(slice(asked.parts[_FOLLOWED[-1]].stop))
+    return found | {"shares": shares, "followed": shares.and_then(others)}
 
 
 def _shares(

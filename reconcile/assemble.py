@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from itertools import repeat
-from math import isfinite
-from operator import add
-from typing import TYPE_CHECKING, TypeVar, cast
+from collections.abc import Sequence
+from functools import cache
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from . import derived
+from . import columns, derived
 from .asked import answers
 from .balance import (
     ActiveBound,
@@ -26,6 +24,7 @@ from .balance import (
     Read,
     SharedError,
 )
+from .columns import Columns, ListedColumns, Own, no_list, no_names, no_own
 from .derived import Derived
 from .evidence import linearity
 from .evidence.cautions import emptied, unresolved_minerals
@@ -33,14 +32,10 @@ from .evidence.global_test import global_test, without_reference
 from .flowsheet import SOLIDS, Part
 from .kernel.limits import HALF_WEIGHT, LEVERAGE_TOLERANCE, ORDER_TOLERANCE
 from .kernel.losses import Loss
-from .later import Listed, Table
 from .measurands import analyte, measurand
 from .named import names_of
 from .remedies import remedies
 from .rows import measurands_as_ratios
-
-Key = TypeVar("Key", str, tuple[str, str])
-Made = TypeVar("Made", Known, Read, Estimate)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -57,7 +52,25 @@ if TYPE_CHECKING:
 
 def failed(outcome: Outcome, failure: Failure) -> Balance:
     """Give a balance without numbers."""
-    return Balance(outcome, {}, {}, {}, {}, {}, {}, (), None, (), (), 0, float("inf"), failure)
+    return Balance(
+        outcome,
+        masses=no_names(Estimate),
+        assays=no_names(Estimate),
+        component_masses=no_names(Known),
+        yields=no_names(Known),
+        recoveries=no_names(Known),
+        splits=no_names(Known),
+        readings=no_list(Read),
+        followed=no_list(Known),
+        own=no_own(),
+        closure=(),
+        test=None,
+        active_bounds=(),
+        warnings=(),
+        iterations=0,
+        kkt_residual=float("inf"),
+        failure=failure,
+    )
 
 
 def assembled(at: Linearisation, readings: Sequence[Reading], counted: Sequence[int]) -> Balance:
@@ -72,19 +85,23 @@ def assembled(at: Linearisation, readings: Sequence[Reading], counted: Sequence[
     sheet = model.flowsheet
     names = plan.remembered("names", lambda: names_of(model))
     said = answers(at)
-    amounts, shares, assays = (_known(said[name]) for name in ("amounts", "shares", "assays"))
-    grades = names.assays.table(assays)
+    followed = ListedColumns(Known, lambda: _known(said["followed"]))
     read = _readings(at, said, readings, counted)
-    direct = Table(lambda: _direct(readings))
+    own = Own(lambda: _own(names.readable, followed, readings, read))
+    estimates = cache(lambda: _estimates(followed, own))
+    grades = names.assays.of(Known, followed.all)
     bounds = _active_bounds(solution)
     return Balance(
         outcome=Outcome.CLOSED_WITH_ACTIVE_BOUNDS if bounds else Outcome.CLOSED,
-        masses=_estimates(names.masses.table(amounts), direct, readings, read),
-        assays=_estimates(grades, direct, readings, read),
-        component_masses=names.components.table(amounts),
-        yields=names.yields.table(shares),
-        recoveries=names.recoveries.table(shares),
-        splits=names.splits.table(_known(said["splits"])),
+        masses=names.masses.of(Estimate, estimates),
+        assays=names.assays.of(Estimate, estimates),
+        component_masses=names.components.of(Known, followed.all),
+        yields=names.yields.of(Known, followed.all),
+        recoveries=names.recoveries.of(Known, followed.all),
+        splits=names.splits.of(Known, followed.all),
+        readings=read,
+        followed=followed,
+        own=own,
         closure=_closure(solution),
         test=_test(at, len(bounds)),
         active_bounds=bounds,
@@ -95,8 +112,7 @@ def assembled(at: Linearisation, readings: Sequence[Reading], counted: Sequence[
         ),
         iterations=solution.optimum.iterations,
         kkt_residual=solution.optimum.decrement,
-        readings=read,
-        amounts=names.further.table(amounts),
+        amounts=names.further.of(Known, followed.all),
         moistures=_moistures(sheet, said),
         fractions=_fractions(sheet, said),
         class_assays=_class_assays(sheet, said),
@@ -108,23 +124,27 @@ def assembled(at: Linearisation, readings: Sequence[Reading], counted: Sequence[
     )
 
 
-def _made(kind: type[Made], fields: Iterable[tuple[object, ...]]) -> list[Made]:
-    """Give many of a kind from their fields, past its constructor, which takes twice as long."""
-    return cast("list[Made]", list(map(tuple.__new__, repeat(kind), fields)))
+def _known(found: Derived) -> Columns:
+    """Give values and sds side by side; those that cannot be known are not told."""
+    shape = 2, len(found.value)
+    numbers, told = np.empty(shape), np.empty(shape, dtype=bool)
+    numbers[columns.VALUE], numbers[columns.SD] = found.value, found.sd
+    told[:] = found.sure
+    return Columns(numbers, told, _classes(found.known, told[0]))
 
 
-def _known(found: Derived) -> Listed[Known]:
-    """Give many quantities, made when one is first asked for."""
+def _classes(known: Bools, sure: Bools) -> Ints:
+    """Give the classes of what is not checked by a reading of its own."""
+    classes: Ints = np.full(len(sure), columns.OBSERVABLE)
+    if not sure.all():
+        unsure = np.where(known, columns.UNDEFINED, columns.UNOBSERVABLE)
+        classes[~sure] = unsure[~sure]
+    return classes
 
-    def make() -> list[Known]:
-        numbers = found.value.tolist(), found.sd.tolist()
-        result = _made(Known, zip(*numbers, repeat(Knowledge.OBSERVABLE), strict=False))
-        for k in np.flatnonzero(~found.sure).tolist():
-            known = Knowledge.UNDEFINED if found.known[k] else Knowledge.UNOBSERVABLE
-            result[k] = Known(None, None, known)
-        return result
 
-    return Listed(make)
+def _objects(found: Derived) -> list[Known]:
+    """Give values and sds as objects."""
+    return _known(found).as_objects(Known)
 
 
 def _doubts(at: Linearisation, amounts: Derived, assays: Derived) -> list[str]:
@@ -136,14 +156,14 @@ def _doubts(at: Linearisation, amounts: Derived, assays: Derived) -> list[str]:
 def _moistures(sheet: Flowsheet, said: Answers) -> dict[str, Known]:
     if not sheet.water:
         return {}
-    return dict(zip((s.name for s in sheet.streams), _known(said["moistures"]), strict=True))
+    return dict(zip((s.name for s in sheet.streams), _objects(said["moistures"]), strict=True))
 
 
 def _fractions(sheet: Flowsheet, said: Answers) -> dict[tuple[str, Part], Known]:
     if not sheet.classes:
         return {}
     keys = [(s.name, Part(SOLIDS, size)) for s in sheet.streams for size in sheet.classes]
-    return dict(zip(keys, _known(said["fractions"]), strict=True))
+    return dict(zip(keys, _objects(said["fractions"]), strict=True))
 
 
 def _class_assays(sheet: Flowsheet, said: Answers) -> dict[tuple[str, Part], Known]:
@@ -151,7 +171,7 @@ def _class_assays(sheet: Flowsheet, said: Answers) -> dict[tuple[str, Part], Kno
     if not parts:
         return {}
     keys = [(s.name, part) for s in sheet.streams for part in parts]
-    return dict(zip(keys, _known(said["class_assays"]), strict=True))
+    return dict(zip(keys, _objects(said["class_assays"]), strict=True))
 
 
 def _analytes(at: Linearisation) -> dict[tuple[str, str], Known]:
@@ -162,7 +182,7 @@ def _analytes(at: Linearisation) -> dict[tuple[str, str], Known]:
         return {}
     of = {a: analyte(sheet, a) for a in sheet.analytes}
     ratios = measurands_as_ratios(model, [((s,), of[a]) for s, a in keys])
-    return dict(zip(keys, _known(derived.of_ratios(at, ratios)), strict=True))
+    return dict(zip(keys, _objects(derived.of_ratios(at, ratios)), strict=True))
 
 
 def _common(model: Model, said: Answers) -> list[tuple[float, float]]:
@@ -207,7 +227,7 @@ def _shared(model: Model, said: Answers) -> tuple[SharedError, ...]:
 
 def _readings(
     at: Linearisation, said: Answers, readings: Sequence[Reading], counted: Sequence[int]
-) -> Listed[Read]:
+) -> ListedColumns[Read]:
     """Give what came out for each reading, in the order given."""
     solution = at.solution
     plan, model = solution.plan, solution.plan.model
@@ -216,75 +236,60 @@ def _readings(
     else:
         wanted = [(r.streams, measurand(model.flowsheet, r.of)) for r in readings]
         found = derived.of_ratios(at, measurands_as_ratios(model, wanted))
-    used, weights = solution.used, at.weights
-    redundant, fixed = plan.redundant_with(solution.closed), plan.fixed
-
-    def make() -> list[Read]:
-        return _read(found, used, weights, redundant, fixed, readings, counted)
-
-    return Listed(make)
+    return ListedColumns(Read, lambda: _read(found, at, readings, counted))
 
 
 def _read(
-    found: Derived,
-    used: Bools,
-    weights: Floats,
-    redundant: Bools,
-    fixed: Bools,
-    readings: Sequence[Reading],
-    counted: Sequence[int],
-) -> list[Read]:
-    """
-    Give what was ``found`` of each reading, (readings,), as an object.
-
-    The plan's own, (m,): which are ``used``, with their ``weights``, which others determine as
-    well, and which are ``fixed``.
-    """
-    every = np.array(counted, dtype=np.int64)
-    weight = np.zeros(len(used))
-    weight[used] = weights
-    weight[fixed] = 1.0
-    counts, checked, determined = np.zeros(len(readings)), *np.zeros((2, len(readings)), dtype=bool)
-    counts[every] = weight[: len(every)]
-    determined[every] = redundant[: len(every)]
-    checked[every] = (redundant & used)[: len(every)]
-    numbers = np.zeros(len(readings), dtype=bool)
-    numbers[every] = [readings[i].limit is None for i in counted]
-    numbers &= found.sure
-    value = np.array([r.value for r in readings], dtype=np.float64)
-    total = np.array([r.total_sd for r in readings], dtype=np.float64) ** 2
-    adjustment = found.value - value
-    room = total - found.sd**2
-    sure = numbers & checked & (room > LEVERAGE_TOLERANCE * total)
-    with np.errstate(all="ignore"):
-        standardised = adjustment / np.sqrt(np.where(sure, room, 1.0))
-    classes = [Knowledge.REDUNDANT if one else Knowledge.NONREDUNDANT for one in determined]
-    for k in np.flatnonzero(~numbers).tolist():
-        unsure = Knowledge.UNDEFINED if found.known[k] else Knowledge.UNOBSERVABLE
-        classes[k] = Knowledge.OBSERVABLE if found.sure[k] else unsure
-    fields = (
-        _where(found.sure, found.value),
-        _where(found.sure, found.sd),
-        classes,
-        _where(numbers, adjustment),
-        _where(sure, standardised),
-        np.where(found.sure, counts, 0.0).tolist(),
+    found: Derived, at: Linearisation, readings: Sequence[Reading], counted: Sequence[int]
+) -> Columns:
+    """Give what was ``found`` of each reading, (readings,), beside the reading."""
+    solution, count, sure = at.solution, len(readings), found.sure
+    plan, used = solution.plan, solution.used
+    weight = np.where(plan.fixed, 1.0, 0.0)
+    weight[used] = at.weights
+    redundant = plan.redundant_with(solution.closed)
+    of_plan = weight, redundant, redundant & used, plan.fixed, solution.losses.counted
+    weight, determined, checked, exact, is_value = (
+        _of_all(one[: len(counted)], counted, count) for one in of_plan
     )
-    result = _made(Read, zip(*fields, strict=True))
-    for k in np.flatnonzero(fixed[: len(every)]).tolist():
-        i = counted[k]
-        if numbers[i]:
-            # An exact reading is met to rounding; what was read is what is meant.
-            result[i] = Read(readings[i].value, 0.0, classes[i], 0.0, None, float(counts[i]))
-    return result
+    is_value = is_value & sure
+    value = _of_all(solution.own_values, counted, count)
+    total = _of_all(_total_sds(solution, readings, counted), counted, count) ** 2
+    room = total - found.sd**2
+    free = is_value & checked & (room > LEVERAGE_TOLERANCE * total)
+    numbers, told = np.zeros((5, count)), np.ones((5, count), dtype=bool)
+    numbers[columns.VALUE], numbers[columns.SD] = found.value, found.sd
+    numbers[columns.READ_ADJUSTMENT] = adjustment = found.value - value
+    np.sqrt(room, out=room, where=free)
+    np.divide(adjustment, room, out=numbers[columns.READ_STANDARDISED], where=free)
+    numbers[columns.WEIGHT] = np.where(sure, weight, 0.0)
+    told[: columns.SD + 1], told[columns.READ_ADJUSTMENT] = sure, is_value
+    told[columns.READ_STANDARDISED] = free
+    checked_classes = np.where(determined, columns.REDUNDANT, columns.NONREDUNDANT)
+    kinds = np.where(is_value, checked_classes, _classes(found.known, sure))
+    exact = exact & is_value
+    if exact.any():
+        # An exact reading is met to rounding; what was read is what is meant.
+        numbers[columns.VALUE, exact] = value[exact]
+        numbers[[[columns.SD], [columns.READ_ADJUSTMENT]], exact] = 0.0
+        told[columns.READ_STANDARDISED, exact] = False
+    return Columns(numbers, told, kinds)
 
 
-def _where(sure: Bools, numbers: Floats) -> list[float | None]:
-    """Give the numbers that are sure, ``None`` for the others."""
-    result: list[float | None] = numbers.tolist()
-    for k in np.flatnonzero(~sure).tolist():
-        result[k] = None
-    return result
+def _of_all(of_counted: Any, counted: Sequence[int], count: int) -> Any:  # noqa: ANN401 - any array
+    """Give an array of the readings that count for all (count,), zero for the others."""
+    if len(counted) == count:
+        return of_counted
+    whole = np.zeros(count, dtype=of_counted.dtype)
+    whole[counted] = of_counted
+    return whole
+
+
+def _total_sds(solution: Solution, readings: Sequence[Reading], counted: Sequence[int]) -> Floats:
+    """Give the sds of the readings that count, shared errors included."""
+    if not solution.plan.model.common:
+        return solution.own_sds
+    return np.array([readings[i].total_sd for i in counted], dtype=np.float64)
 
 
 def _direct(readings: Sequence[Reading]) -> dict[tuple[str, str], int]:
@@ -297,53 +302,57 @@ def _direct(readings: Sequence[Reading]) -> dict[tuple[str, str], int]:
     return result
 
 
-_UNREAD = (None, None, None, None)
-"""What an estimate says of its reading where there is none."""
-
-
-def _estimates(
-    known: Table[Key, Known],
-    direct: Mapping[tuple[str, str], int],
-    readings: Sequence[Reading],
-    read: Sequence[Read],
-) -> Table[Key, Estimate]:
-    """Give masses or assays with what was read of each for itself."""
-
-    def make() -> dict[Key, Estimate]:
-        unread = _made(Estimate, map(add, known.values(), repeat(_UNREAD)))
-        result = dict(zip(known, unread, strict=True))
-        for key, position in _own(known, direct):
-            result[key] = _estimate(known[key], readings[position], read[position])
-        return result
-
-    return Table(make)
+def _estimates(followed: ListedColumns[Known], own: Own) -> Columns:
+    """Give all that follows as estimates, with what was read of some for itself."""
+    known = followed.columns
+    shape = len(Estimate._fields) - 1, len(known.kinds)
+    numbers, told, kinds = np.zeros(shape), np.zeros(shape, dtype=bool), known.kinds.copy()
+    numbers[: columns.SD + 1], told[: columns.SD + 1] = known.numbers, known.told
+    at, read = own.positions, own.columns
+    numbers[:, at], told[:, at], kinds[at] = read.numbers, read.told, read.kinds
+    return Columns(numbers, told, kinds)
 
 
 def _own(
-    known: Mapping[Key, Known], direct: Mapping[tuple[str, str], int]
-) -> Iterator[tuple[Key, int]]:
-    """Give the position of the reading of each mass, by stream, or of each assay, if any."""
-    for (stream, of), position in direct.items():
-        key = cast("Key", stream if of == SOLIDS else (stream, of))
-        if key in known:
-            yield key, position
-
-
-def _estimate(known: Known, reading: Reading, found: Read) -> Estimate:
-    sd = reading.total_sd
-    if known.value is None or not isfinite(sd):
-        adjustment = None if known.value is None else known.value - reading.value
-        return Estimate(known.value, known.sd, known.knowledge, reading.value, sd, adjustment)
-    value, spread = (reading.value, 0.0) if reading.sd == 0 else (known.value, known.sd)
-    return Estimate(
-        value,
-        spread,
-        found.knowledge,
-        reading.value,
-        sd,
-        found.adjustment,
-        found.standardised,
+    readable: Mapping[tuple[str, str], int],
+    followed: ListedColumns[Known],
+    readings: Sequence[Reading],
+    read: ListedColumns[Read],
+) -> tuple[Ints, Columns]:
+    """Give the positions of the masses and assays that were read, and what came out for them."""
+    direct = _direct(readings)
+    pairs = [(readable[key], i) for key, i in direct.items() if key in readable]
+    at, i = np.array(pairs, dtype=np.int64).reshape(-1, 2).T
+    known, here = followed.columns.at(at), read.columns.at(i)
+    chosen = [readings[k] for k in i.tolist()]
+    value = np.array([reading.value for reading in chosen], dtype=np.float64)
+    sd = np.array([reading.total_sd for reading in chosen], dtype=np.float64)
+    sure = known.told[columns.VALUE]
+    counts = sure & np.isfinite(sd)
+    exact = counts & np.array([reading.sd == 0 for reading in chosen], dtype=bool)
+    # What counts for nothing is not adjusted, but it shows how far it is off.
+    adjustment = np.where(
+        counts, here.numbers[columns.READ_ADJUSTMENT], known.numbers[columns.VALUE] - value
     )
+    numbers = (
+        np.where(exact, value, known.numbers[columns.VALUE]),
+        np.where(exact, 0.0, known.numbers[columns.SD]),
+        value,
+        sd,
+        adjustment,
+        here.numbers[columns.READ_STANDARDISED],
+    )
+    there = np.ones(len(at), dtype=bool)
+    told = (
+        sure,
+        sure,
+        there,
+        there,
+        np.where(counts, here.told[columns.READ_ADJUSTMENT], sure),
+        counts & here.told[columns.READ_STANDARDISED],
+    )
+    kinds = np.where(counts, here.kinds, known.kinds)
+    return at, Columns(np.stack(numbers), np.stack(told), kinds)
 
 
 def _test(at: Linearisation, bounds: int) -> GlobalTest:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from .findings import Evidence
 from .flowsheet import Part, Quantity
 from .measurands import Measurand
+
+if TYPE_CHECKING:
+    from .columns import ListedColumns, NamedColumns, Own
 
 
 class Outcome(StrEnum):
@@ -191,16 +194,22 @@ class Balance:
     ``readings`` are in the order given.  ``evidence`` is there if it was asked for.  With
     ``failure`` set all of these are empty.
 
-    Tables and readings are made when something is first looked up in them; they do not change.
+    The first six tables are made of ``followed``, all that follows from the balance, and of
+    ``own``, what was read of masses and assays for itself; each says by its ``positions`` where its
+    quantities stand there.  Whoever wants all has ``followed`` and ``readings`` as arrays, by their
+    ``columns``; objects are made when one is first looked up.  Nothing of it changes.
     """
 
     outcome: Outcome
-    masses: Mapping[str, Estimate]
-    assays: Mapping[tuple[str, str], Estimate]
-    component_masses: Mapping[tuple[str, str], Known]
-    yields: Mapping[str, Known]
-    recoveries: Mapping[tuple[str, Quantity], Known]
-    splits: Mapping[tuple[str, Quantity], Known]
+    masses: NamedColumns[str, Estimate]
+    assays: NamedColumns[tuple[str, str], Estimate]
+    component_masses: NamedColumns[tuple[str, str], Known]
+    yields: NamedColumns[str, Known]
+    recoveries: NamedColumns[tuple[str, Quantity], Known]
+    splits: NamedColumns[tuple[str, Quantity], Known]
+    readings: ListedColumns[Read]
+    followed: ListedColumns[Known]
+    own: Own
     closure: tuple[Imbalance, ...]
     test: GlobalTest | None
     active_bounds: tuple[ActiveBound, ...]
@@ -208,7 +217,6 @@ class Balance:
     iterations: int
     kkt_residual: float
     failure: Failure | None = None
-    readings: Sequence[Read] = ()
     amounts: Mapping[tuple[str, Quantity], Known] = field(default_factory=dict)
     moistures: Mapping[str, Known] = field(default_factory=dict)
     fractions: Mapping[tuple[str, Part], Known] = field(default_factory=dict)

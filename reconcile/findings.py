@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+from .later import Listed
 
 if TYPE_CHECKING:
     from .balance import Known
     from .flowsheet import Quantity
+    from .kernel.problem import Floats
     from .measurands import Measurand
 
 
@@ -96,6 +101,47 @@ class NodeTest:
     adjusted: float
 
 
+Concerned = Hypothesis | tuple[tuple[str, ...], "Quantity"]
+"""What a test is of: a hypothesis, or a quantity at nodes."""
+
+SIZE, SIZE_SD, STATISTIC, P_VALUE, ADJUSTED = range(5)
+"""Rows of the numbers of tests."""
+
+
+class Tried(Listed["HypothesisTest | NodeTest"]):
+    """
+    Tests of one kind; their objects are made when one is looked up.
+
+    ``of`` says what each is of; ``numbers`` (5, tests) are size or imbalance, its sd, statistic,
+    p-value and adjusted p-value.  Where they are not ``sized`` the first two say nothing.
+    """
+
+    __slots__ = ("numbers", "of", "sized")
+
+    def __init__(self, of: Sequence[Concerned], numbers: Floats, *, sized: bool = True) -> None:
+        super().__init__(partial(_tests, of, numbers, sized=sized))
+        self.of = of
+        self.numbers = numbers
+        self.sized = sized
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Let them be copied and sent whole."""
+        return partial(Tried, sized=self.sized), (self.of, self.numbers)
+
+
+def _tests(
+    of: Sequence[Concerned], numbers: Floats, *, sized: bool
+) -> list[HypothesisTest | NodeTest]:
+    result: list[HypothesisTest | NodeTest] = []
+    for one, (size, sd, *rest) in zip(of, numbers.T.tolist(), strict=True):
+        if isinstance(one, Hypothesis):
+            known = (size, sd) if sized else (None, None)
+            result.append(HypothesisTest(one, *known, *rest))
+        else:
+            result.append(NodeTest(*one, size, sd, *rest))
+    return result
+
+
 @dataclass(frozen=True, slots=True)
 class Family:
     """
@@ -108,7 +154,7 @@ class Family:
     count: int
     critical: float
     alone: float
-    tests: tuple[HypothesisTest | NodeTest, ...]
+    tests: Tried
 
 
 @dataclass(frozen=True, slots=True)

@@ -42,6 +42,9 @@ leaves at least one of the two among them."""
 WORST_STREAMS = 10
 """Streams, those that fit worst, whose bags and trays are tried for exchange with one another."""
 
+MOST_MET = 1000
+"""Exchanges that are kept with a plan, some 0.3 MB."""
+
 UNSEEN = 1e-8
 """Added to M, so that a reading that nothing checks is foretold by nothing, not by rounding."""
 
@@ -81,6 +84,16 @@ class Exchange:
     def test(self, adjusted: float) -> HypothesisTest:
         """Give the exchange as a test."""
         return HypothesisTest(self.hypothesis, None, None, self.statistic, self.p_value, adjusted)
+
+
+def likelihoods(exchanges: Sequence[Exchange]) -> tuple[Floats, Floats]:
+    """Give statistics and p-values of exchanges, as they give them one by one."""
+    ratio = np.array([one.fall + one.volume for one in exchanges], dtype=np.float64)
+    likely = ratio > 0
+    statistic = np.where(likely, 1.0, -1.0) * np.sqrt(2 * np.abs(ratio))
+    p_values = np.ones(len(ratio))
+    p_values[likely] = np.exp(log_ndtr(-statistic[likely]))
+    return statistic, p_values
 
 
 @dataclass(frozen=True)
@@ -177,6 +190,21 @@ class Exchanges:
         several += ((common > 0) & np.outer(weighed, weighed) & apart).sum()
         return single + int(several)
 
+    @lazy
+    def _met(self) -> dict[tuple[Exchanged, tuple[int, ...]], Hypothesis]:
+        """Exchanges tried in earlier balances of the plan, so that they need not be made again."""
+        plan = self.search.space.at.solution.plan
+        return plan.remembered("exchanges", dict[tuple[Exchanged, tuple[int, ...]], Hypothesis])
+
+    def exchange(self, kind: Exchanged, readings: tuple[int, ...]) -> Hypothesis:
+        """Give the exchange of some readings, the same object for the same ones."""
+        found = self._met.get((kind, readings))
+        if found is None:
+            found = Hypothesis(Suspicion.EXCHANGE, readings, exchanged=kind)
+            if len(self._met) < MOST_MET:
+                self._met[kind, readings] = found
+        return found
+
     def tried(self, chosen: Sequence[int]) -> list[Exchange]:
         """Give the exchanges that are tried beside what is chosen, the most likely first."""
         judge = _Judge(self, chosen)
@@ -261,14 +289,18 @@ class _Judge:
         ei, ej = di + si, dj + sj
         after = (bb * ei**2 - 2 * ab * ei * ej + aa * ej**2) / after_det
         fall, volume = 0.5 * (before - after), -0.5 * (np.log(after_det) + np.log(det))
-        reading_at = self.exchanges.reading_at
+        reading_at, exchange = self.exchanges.reading_at, self.exchanges.exchange
         sizes = (numbers.tolist() for numbers in (fall, volume, si, sj))
-        result = []
-        for (place, other, kind), f, v, one, two in zip(found, *sizes, strict=True):
-            pair = (reading_at[place], reading_at[other])
-            hypothesis = Hypothesis(Suspicion.EXCHANGE, pair, exchanged=kind)
-            result.append(Exchange(hypothesis, f, v, (place, other), (one, two)))
-        return result
+        return [
+            Exchange(
+                exchange(kind, (reading_at[place], reading_at[other])),
+                f,
+                v,
+                (place, other),
+                (one, two),
+            )
+            for (place, other, kind), f, v, one, two in zip(found, *sizes, strict=True)
+        ]
 
     def samples(self) -> Iterator[Exchange]:
         """Bags and trays of the streams that fit worst."""
@@ -308,5 +340,5 @@ class _Judge:
             some, rows.tolist(), fall.tolist(), volume.tolist(), shift.tolist(), strict=True
         ):
             concerned = tuple(reading_at[place] for place in places)
-            hypothesis = Hypothesis(Suspicion.EXCHANGE, concerned, exchanged=kind)
+            hypothesis = self.exchanges.exchange(kind, concerned)
             yield Exchange(hypothesis, f, v, tuple(places), tuple(by))

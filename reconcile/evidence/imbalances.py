@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from reconcile.findings import Family, NodeTest
+from reconcile.findings import Family, Tried
 from reconcile.flowsheet import SOLIDS, Part
 from reconcile.kernel.lazy import lazy
 from reconcile.kernel.network import joined
@@ -190,14 +190,10 @@ def node_tests(
 def _family(
     found: Mapping[tuple[tuple[str, ...], Quantity], tuple[float, float]], scrutiny: Scrutiny
 ) -> Family:
-    statistic = np.array([imbalance / sd for imbalance, sd in found.values()], dtype=np.float64)
+    sizes = np.array(list(found.values()), dtype=np.float64).reshape(-1, 2).T
+    statistic = sizes[0] / sizes[1]
     p_values = two_sided(statistic)
     raised = adjusted(p_values, scrutiny.control)
-    tests = tuple(
-        NodeTest(nodes, of, imbalance, sd, float(z), float(p), float(q))
-        for ((nodes, of), (imbalance, sd)), z, p, q in zip(
-            found.items(), statistic, p_values, raised, strict=True
-        )
-    )
+    tests = Tried(list(found), np.stack((*sizes, statistic, p_values, raised)))
     limit = critical(p_values, scrutiny.control, scrutiny.level)
-    return Family(len(tests), limit, size_of(scrutiny.level), tests)
+    return Family(len(tests.of), limit, size_of(scrutiny.level), tests)

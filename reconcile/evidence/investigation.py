@@ -14,8 +14,8 @@ from reconcile.findings import (
     Family,
     Finding,
     Hypothesis,
-    HypothesisTest,
     Suspicion,
+    Tried,
 )
 from reconcile.kernel.lazy import lazy
 from reconcile.kernel.limits import HALF_WEIGHT
@@ -24,6 +24,7 @@ from reconcile.options import Robust
 
 from .decisions import MOST_DECISIONS, balanced_anew, can_be_balanced, to_first_order
 from .elimination import Elimination, View
+from .exchanges import likelihoods
 from .explanations import Explaining, Told
 from .imbalances import node_tests
 from .multiplicity import adjusted, critical, normal_size, size_of, threshold, two_sided
@@ -118,20 +119,13 @@ class Investigation:
         scores, lengths = space.scores[chosen], space.lengths[chosen]
         statistic = scores / np.sqrt(lengths)
         p_values = two_sided(statistic)
-        tests = tuple(
-            HypothesisTest(space.hypotheses[k], float(b), float(sd), float(z), float(p), float(q))
-            for k, b, sd, z, p, q in zip(
-                chosen.tolist(),
-                scores / lengths,
-                1 / np.sqrt(lengths),
-                statistic,
-                p_values,
-                adjusted(p_values, control),
-                strict=True,
-            )
+        sizes = (scores / lengths, 1 / np.sqrt(lengths))
+        tests = Tried(
+            [space.hypotheses[k] for k in chosen.tolist()],
+            np.stack((*sizes, statistic, p_values, adjusted(p_values, control))),
         )
         limit = critical(p_values, control, level)
-        return Family(len(tests), limit, size_of(level), tests)
+        return Family(len(chosen), limit, size_of(level), tests)
 
     def _exchanges(self) -> tuple[Family, tuple[str, ...]]:
         """Give the tests of exchanges, and what to say of those that were not tried."""
@@ -139,11 +133,15 @@ class Investigation:
         possible, level = exchanges.possible, self.scrutiny.level
         judged = self.first.judged([])
         tried = judged.exchanges
+        statistic, of_tried = likelihoods(tried)
         p_values = np.ones(possible)
-        p_values[: len(tried)] = [one.p_value for one in tried]
+        p_values[: len(tried)] = of_tried
         raised = adjusted(p_values, control)
-        told = zip(tried[:MOST_EXCHANGES_TOLD], raised, strict=False)
-        tests = tuple(one.test(float(q)) for one, q in told)
+        told = tried[:MOST_EXCHANGES_TOLD]
+        most = len(told)
+        numbers = np.full((5, most), np.nan)
+        numbers[2:] = statistic[:most], p_values[:most], raised[:most]
+        tests = Tried([one.hypothesis for one in told], numbers, sized=False)
         limit = normal_size(threshold(control, level, possible)) if possible else float("inf")
         said = (
             f"Of {possible} possible exchanges of bags, trays, values and components "

@@ -184,10 +184,13 @@ def _rows_tried(at: Linearisation, counted: Sequence[int]) -> tuple[Ints, Floats
     square = solution.losses.kind[used] == Loss.SQUARE
     tried = np.flatnonzero(redundant & square & (at.inner.room > LEVERAGE_TOLERANCE))
     common = plan.model.common
-    hypotheses = []
+    hypotheses, met = [], plan.remembered("suspected readings", dict[int, Hypothesis])
     for row in used[tried].tolist():
         if row < len(plan.keys):
-            hypotheses.append(Hypothesis(Suspicion.READING, (counted[row],)))
+            reading = counted[row]
+            if reading not in met:
+                met[reading] = Hypothesis(Suspicion.READING, (reading,))
+            hypotheses.append(met[reading])
             continue
         of = common[row - len(plan.keys)].of
         kind = Suspicion.SHARED_ERROR if len(of) == _CAUSE else Suspicion.CONTENT

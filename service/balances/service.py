@@ -21,7 +21,6 @@ from service.kit.replies import Members, members_as_bytes, refuse_doubtful
 from service.kit.settings import Settings
 from service.report.forms import written
 
-from .answer.numbers import largest_of
 from .answer.whole import answer
 from .intake import Intake, take_in
 from .reply import BalanceReply
@@ -88,13 +87,13 @@ def refuse_unbalanced(terms: Terms, balance: Balance) -> RefusalError:
     return RefusalError(kind, problem)
 
 
-def _written(reply: Members, largest: float) -> bytes:
+def _written(reply: Members) -> bytes:
     """
     Write a reply if it holds no number that is not one, and if it closes.
 
     The engine sees to both; a balance that is signed for is worth a second look.
     """
-    text = members_as_bytes(reply, largest)
+    text = members_as_bytes(reply)
     _refuse_open(reply["closure"])
     return text
 
@@ -167,4 +166,4 @@ def balanced_json(intake: Intake, settings: Settings) -> bytes:
     if found.outcome in _WITHOUT_BALANCE:
         raise refuse_unbalanced(terms, found)
     reply = answer(intake, asked, found, beyond, engine_time_ms)
-    return _written(reply, largest_of(found, beyond))
+    return _written(reply)

@@ -28,10 +28,7 @@ the members.
 """
 
 Written = orjson.Fragment
-"""An object of a reply that was written before, and is put in as it stands."""
-
-TOO_LARGE = 1e290
-"""Numbers below this are numbers in every unit: a part per billion is the smallest there is."""
+"""A part of a reply that was written before, and is put in as it stands."""
 
 
 class Out(BaseModel):
@@ -84,20 +81,18 @@ def members_of(reply: Out) -> Members:
     return reply.model_dump(by_alias=True)
 
 
-def members_as_bytes(members: Members, largest: float = math.inf) -> bytes:
+def members_as_bytes(members: Members | list[Members] | None) -> bytes:
     """
     Write members of a reply as :func:`as_bytes` writes the reply.
 
-    Every number is looked at, unless ``largest``, a bound of the size of all of them before they
-    were put into their units, says enough.
+    Every number is looked at, but for those of parts that were written before.
 
     Raises
     ------
     RefusalError
         as :func:`as_bytes`.
     """
-    # Only a number says that it is less: where one is none, the bound is none.
-    if not largest < TOO_LARGE and not _is_finite(members):
+    if not _is_finite(members):
         raise refuse_doubtful(OUT_OF_RANGE)
     return orjson.dumps(members, option=orjson.OPT_SERIALIZE_NUMPY)
 

@@ -25,7 +25,6 @@ from fastapi import FastAPI
 
 from service.app import create_app
 from service.balances import service
-from service.balances.answer.numbers import largest_of
 from service.balances.answer.whole import answer
 from service.balances.intake import take_in
 from service.balances.terms.asked import asked_of
@@ -128,9 +127,9 @@ async def measured(body: bytes, rounds: int) -> dict[str, list[float]]:
     intake = take_in(body, settings)
     asked = asked_of(intake.terms.sheet, intake.terms.entries, intake.terms.readings)
     found, beyond = service._calculated(intake, asked, settings)
-    reply, largest = answer(intake, asked, found, beyond, 0.0), largest_of(found, beyond)
+    reply = answer(intake, asked, found, beyond, 0.0)
     app, beside = create_app(settings), bare(body)
-    app.state.calculations = _Fixed(members_as_bytes(reply, largest))
+    app.state.calculations = _Fixed(members_as_bytes(reply))
     _log_to_nowhere()
     acts = {
         "bare endpoint, same body and reply": lambda: _asked(beside, body),
@@ -139,9 +138,7 @@ async def measured(body: bytes, rounds: int) -> dict[str, list[float]]:
         "answer, from values to named members": _at_once(
             lambda: answer(intake, asked, found, beyond, 0.0)
         ),
-        "writing, and the second look": _at_once(
-            lambda: service._written(reply, largest_of(found, beyond))
-        ),
+        "writing, and the second look": _at_once(lambda: service._written(reply)),
     }
     gc.collect()
     gc.freeze()

@@ -5,9 +5,11 @@ from __future__ import annotations
 import pickle
 from collections.abc import Callable
 
+import numpy as np
 import pytest
 
 from reconcile import reconcile_balance
+from reconcile.columns import KNOWLEDGE
 from reconcile.later import Listed, Table
 from tests.studies.agreement import general_circuit
 
@@ -60,3 +62,25 @@ def test_a_balance_can_be_sent_to_another_process() -> None:
     assert balance == sent
     assert repr(balance.masses) == repr(sent.masses) == repr(dict(balance.masses))
     assert len(balance.readings) == len(circuit.readings)
+    assert np.array_equal(balance.followed.columns.numbers, sent.followed.columns.numbers)
+
+
+def test_tables_show_what_stands_at_their_positions() -> None:
+    """Values, sds and classes by name are those of the arrays; what was read has more to tell."""
+    circuit = general_circuit(0)
+    balance = reconcile_balance(circuit.flowsheet, circuit.readings)
+    followed = balance.followed.columns
+    tables = (balance.yields, balance.recoveries, balance.splits, balance.component_masses)
+
+    for table in tables:
+        for name, position in zip(table.names, table.positions.tolist(), strict=True):
+            known = table[name]
+            told = followed.told[:, position].tolist()
+            numbers = followed.numbers[:, position].tolist()
+            assert [known.value, known.sd] == [
+                number if there else None for number, there in zip(numbers, told, strict=True)
+            ]
+            assert known.knowledge is KNOWLEDGE[followed.kinds[position]]
+    read = {(r.stream, r.of) for r in circuit.readings if r.limit is None}
+    for stream, estimate in balance.masses.items():
+        assert ((stream, "mass") in read) == (estimate.reading is not None)

@@ -38,12 +38,9 @@ def test_a_name_may_be_the_word_for_such_a_number(name: str) -> None:
 
 @pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf])
 def test_neither_is_it_sent_as_a_member(value: float) -> None:
-    """Where no bound is known, or the bound is too large, every number is looked at."""
-    members = members_of(_split("mag 1", value))
-
-    for largest in (math.inf, math.nan, 1e300):
-        with pytest.raises(RefusalError):
-            members_as_bytes(members, largest)
+    """However it was made ready."""
+    with pytest.raises(RefusalError):
+        members_as_bytes(members_of(_split("mag 1", value)))
 
 
 @given(st.floats(allow_nan=False, allow_infinity=False))

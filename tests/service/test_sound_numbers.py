@@ -8,10 +8,12 @@ from collections.abc import Iterator
 from dataclasses import fields, is_dataclass, replace
 from typing import Any
 
+import numpy as np
 import pytest
 
 from reconcile import Balance
-from reconcile.findings import Family
+from reconcile.columns import Columns, ListedColumns, Own
+from reconcile.findings import Family, Tried
 from service.balances import service
 from service.balances.intake import take_in
 from service.balances.terms.asked import asked_of
@@ -25,6 +27,8 @@ def _spoilt(held: Any) -> Iterator[Any]:
     """Give what is held, time and again, each time with another of its numbers spoilt."""
     if isinstance(held, float):
         yield from (math.nan, math.inf)
+    elif isinstance(held, Columns | ListedColumns | Own | Tried):
+        yield from _spoilt_columns(held)
     elif isinstance(held, dict):
         yield from (held | {k: bad} for k, value in held.items() for bad in _spoilt(value))
     elif isinstance(held, tuple):
@@ -37,6 +41,29 @@ def _spoilt(held: Any) -> Iterator[Any]:
                 continue  # infinite where nothing would be significant, and then told as null
             for bad in _spoilt(getattr(held, field.name)):
                 yield replace(held, **{field.name: bad})
+
+
+def _spoilt_columns(held: Columns | ListedColumns[Any] | Own | Tried) -> Iterator[Any]:
+    if isinstance(held, Columns):
+        for numbers in _spoilt_array(held.numbers):
+            yield replace(held, numbers=numbers)
+    elif isinstance(held, ListedColumns):
+        kind = type(held[0])
+        yield from (ListedColumns(kind, lambda bad=bad: bad) for bad in _spoilt(held.columns))
+    elif isinstance(held, Own):
+        at = held.positions
+        yield from (Own(lambda bad=bad: (at, bad)) for bad in _spoilt(held.columns))
+    else:
+        for numbers in _spoilt_array(held.numbers):
+            yield Tried(held.of, numbers, sized=held.sized)
+
+
+def _spoilt_array(numbers: Any) -> Iterator[Any]:
+    for place in np.ndindex(numbers.shape):
+        for bad in (math.nan, math.inf):
+            whole = numbers.copy()
+            whole[place] = bad
+            yield whole
 
 
 def _request(**more: Any) -> bytes:

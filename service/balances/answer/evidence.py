@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from math import isfinite
 
 from reconcile import SOLIDS
 from reconcile.evidence.odds import SLIP, SLIPS
@@ -11,11 +10,8 @@ from reconcile.evidence.space import GROSS, LOST
 from reconcile.findings import (
     Decision,
     Evidence,
-    Family,
     Figure,
     Finding,
-    HypothesisTest,
-    NodeTest,
     Suspicion,
     Telling,
 )
@@ -23,6 +19,7 @@ from service.kit.figures import decimals_for, fixed, p_value
 from service.kit.replies import Members
 from service.kit.strict_json import pointer
 
+from .families import families_of
 from .suspects import Naming
 from .terms import PERCENT, Answering, times
 
@@ -77,12 +74,7 @@ def evidence_of(it: Answering) -> Members | None:
         if discounted is None
         else list(dict.fromkeys(pointer(origins[i]) for i in discounted)),
         "global_test": _global(it, found),
-        "readings": _suspects(naming, found.readings, asked.listed),
-        "shared": _suspects(naming, found.shared, asked.listed),
-        "leaks": _suspects(naming, found.leaks, asked.listed),
-        "exchanges": _suspects(naming, found.exchanges, asked.listed),
-        "nodes": _imbalances(naming, found.nodes, asked.listed),
-        "groups": _imbalances(naming, found.groups, asked.listed),
+        **families_of(naming, found, asked.listed),
     }
 
 
@@ -94,55 +86,6 @@ def _global(it: Answering, found: Evidence) -> Members | None:
         "statistic": test.statistic,
         "degrees_of_freedom": test.degrees_of_freedom,
         "critical": found.critical,
-    }
-
-
-def _largest(
-    tests: tuple[HypothesisTest | NodeTest, ...], most: int
-) -> list[HypothesisTest | NodeTest]:
-    sizes = [abs(test.statistic) for test in tests]
-    order = sorted(range(len(tests)), key=sizes.__getitem__, reverse=True)
-    return [tests[k] for k in order[:most]]
-
-
-def _critical(family: Family) -> float | None:
-    return family.critical if isfinite(family.critical) else None
-
-
-def _suspects(naming: Naming, family: Family | None, most: int) -> Members | None:
-    if family is None:
-        return None
-    return {
-        "count": family.count,
-        "critical": _critical(family),
-        "alone": family.alone,
-        "tests": [
-            naming.test(t) for t in _largest(family.tests, most) if isinstance(t, HypothesisTest)
-        ],
-    }
-
-
-def _imbalances(naming: Naming, family: Family | None, most: int) -> Members | None:
-    if family is None:
-        return None
-    return {
-        "count": family.count,
-        "critical": _critical(family),
-        "alone": family.alone,
-        "tests": [
-            {
-                "nodes": [naming.node(name)[0] for name in t.nodes],
-                "of": str(t.of),
-                "imbalance": t.imbalance,
-                "sd": t.sd,
-                "unit": naming.it.mass_unit,
-                "statistic": t.statistic,
-                "p_value": t.p_value,
-                "adjusted": t.adjusted,
-            }
-            for t in _largest(family.tests, most)
-            if isinstance(t, NodeTest)
-        ],
     }
 
 

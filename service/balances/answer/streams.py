@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
 
 from reconcile import SOLIDS, Estimate, Knowledge, Known
 from reconcile.balance import Read
@@ -10,12 +14,17 @@ from reconcile.flowsheet import WATER, Part, Stream
 from service.balances.schemas import StreamObject
 from service.balances.terms.asked import OXIDES, PASSING, WET_MASS
 from service.balances.terms.readings import Entry
-from service.kit.replies import Members
+from service.kit.blanks import Body, Figures, Rows
+from service.kit.replies import Members, Written, members_as_bytes
 from service.kit.units import UNITS
 
+from .layout import Place, layout_of
 from .terms import Answering, share_of, times
 
 Role = Literal["feed", "internal", "product", "loss", "gain", "unaccounted"]
+
+_NO_MORE: Members = {"analytes": [], "oxide_total": None, "water": None, "sizes": []}
+"""Members that only some flowsheets have anything in; there they are made one by one."""
 
 _NOTHING = Known(None, None, Knowledge.UNDEFINED)
 
@@ -29,38 +38,98 @@ def role_of(wire: StreamObject) -> Role:
     return "product" if wire.to is None else "internal"
 
 
-def streams_of(it: Answering) -> list[Members]:
+def streams_of(it: Answering, figures: Figures) -> Written:
     """Give the streams, in the order of the request, period by period."""
-    return [
-        _stream(it, wire, period) for period in it.sheet.periods for wire in it.sheet.wire.streams
-    ]
+    rows = it.kept("streams", lambda: _rows(it))
+    return rows.filled([*figures, *_further(it)] if _has_more(it) else figures)
 
 
-def _stream(it: Answering, wire: StreamObject, period: str | None) -> Members:
-    name = it.sheet.unrolled.streams[wire.name, period]
-    stream = it.sheet.flowsheet.streams[it.sheet.flowsheet.stream_index[name]]
+def _rows(it: Answering) -> Rows:
+    sheet = it.sheet
+    labels = [(wire, period) for period in sheet.periods for wire in sheet.wire.streams]
+    names = [sheet.unrolled.streams[wire.name, period] for wire, period in labels]
+    streams = np.array([sheet.flowsheet.stream_index[name] for name in names], dtype=np.int64)
+    body = Body()
+    return body.rows([_head(*label) for label in labels], _stream(it, body, streams))
+
+
+def _head(wire: StreamObject, period: str | None) -> Members:
     return {
         "name": wire.name,
         "period": period,
         "from": wire.from_,
         "to": wire.to,
         "role": role_of(wire),
-        "mass": it.mass(it.balance.masses[name], it.read.get((name, SOLIDS))),
-        "yield": share_of(it.balance.yields[name]),
-        "assays": _assays(it, name),
-        "component_masses": _component_masses(it, name),
-        "analytes": _analytes(it, name),
-        "oxide_total": _oxides(it, stream),
-        "water": _water(it, stream),
-        "sizes": _sizes(it, stream),
     }
 
 
-def _assays(it: Answering, name: str) -> list[Members]:
-    assays, read = it.balance.assays, it.read
+def _stream(it: Answering, body: Body, streams: NDArray[np.int64]) -> Members:
+    """Give what follows of each of some streams of the engine, with blanks for its figures."""
+    balance, layout, components = it.balance, layout_of(it), it.components
+    count = len(it.sheet.flowsheet.streams)
+
+    def known(positions: NDArray[np.int64]) -> Members:
+        value, sd, knowledge = (
+            body.blank(layout.of(place, positions))
+            for place in (Place.VALUE, Place.SD, Place.CLASS)
+        )
+        return {"value": value, "sd": sd, "class": knowledge}
+
+    def may_be_read(positions: NDArray[np.int64], unit: str | None) -> Members:
+        figures = {place: body.blank(layout.of(place, positions)) for place in Place}
+        return {
+            "reading": figures[Place.READING],
+            "reading_sd": figures[Place.READING_SD],
+            "value": figures[Place.VALUE],
+            "sd": figures[Place.SD],
+            "adjustment": figures[Place.ADJUSTMENT],
+            "standardised": figures[Place.STANDARDISED],
+            "class": figures[Place.CLASS],
+            "unit": unit,
+        }
+
+    # Of each stream in turn, every component.
+    assays = balance.assays.positions.reshape(count, -1)[streams].T
+    masses = balance.component_masses.positions.reshape(count, -1)[streams].T
+    return {
+        "mass": may_be_read(balance.masses.positions[streams], it.mass_unit),
+        "yield": known(balance.yields.positions[streams]) | {"unit": "%"},
+        "assays": [
+            {"component": of} | may_be_read(positions, unit)
+            for (of, unit), positions in zip(components, assays, strict=True)
+        ],
+        "component_masses": [
+            {"component": of} | known(positions) | {"unit": it.mass_unit}
+            for (of, _), positions in zip(components, masses, strict=True)
+        ],
+        **(_more(body, streams, count) if _has_more(it) else _NO_MORE),
+    }
+
+
+def _has_more(it: Answering) -> bool:
+    wire = it.sheet.wire
+    return bool(wire.analytes) or wire.water or it.sheet.ladder is not None
+
+
+def _more(body: Body, streams: NDArray[np.int64], count: int) -> Members:
+    """Give blanks for what :func:`_further` puts behind all figures, so counted from the end."""
+    lists = len(_NO_MORE)
+    return {name: body.blank((k - lists) * count + streams) for k, name in enumerate(_NO_MORE)}
+
+
+def _further(it: Answering) -> Figures:
+    """Give of all streams what only some flowsheets follow, one member after the other."""
+    told = set(it.sheet.unrolled.streams.values())
+    makers: tuple[Callable[[Stream], Members | list[Members] | None], ...] = (
+        lambda stream: _analytes(it, stream.name),
+        lambda stream: _oxides(it, stream),
+        lambda stream: _water(it, stream),
+        lambda stream: _sizes(it, stream),
+    )
     return [
-        {"component": of} | it.assay(assays[name, of], unit, read.get((name, of)))
-        for of, unit in it.components
+        members_as_bytes(make(stream) if stream.name in told else None)
+        for make in makers
+        for stream in it.sheet.flowsheet.streams
     ]
 
 

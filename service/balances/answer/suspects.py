@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import NamedTuple
+
+import orjson
 
 from reconcile import SOLIDS
 from reconcile.findings import Exchanged, Hypothesis, HypothesisTest, Suspicion
 from service.balances.terms.readings import Entry
+from service.kit.blanks import Line, blank
 from service.kit.figures import plus_minus, value_and_sd
 from service.kit.replies import Members, Written, written_once
 from service.kit.strict_json import pointer
@@ -17,11 +21,33 @@ from .terms import PERCENT, Answering
 
 _OWN_SD = "sd"
 
-_Concerned = tuple[tuple[int, ...], str | None, tuple[str, ...]]
-"""Readings, node and names that a suspicion concerns; more than one may concern the same."""
+TEST_FIGURES = ("size", "sd", "unit", "statistic", "p_value", "adjusted")
+"""Members of a test beside its suspect, in their order."""
+
+
+class Suspect(NamedTuple):
+    """
+    A suspect as it is written: by itself, and at the beginning of a test.
+
+    Its size is in ``unit``, of which the engine's is ``times`` over ``over``.
+    """
+
+    of: Hypothesis
+    written: Written
+    begun: bytes
+    unit: bytes
+    times: float
+    over: float
+
+
+_KEPT = "suspects"
+"""Where those that were written are kept, by the identity of what they are of."""
 
 _MOST_KEPT = 500
 """Suspects kept for the readings of one flowsheet; the usual reply lists a hundred or two."""
+
+TEST = Line({name: blank(k) for k, name in enumerate(TEST_FIGURES)})
+"""What a test tells beside its suspect."""
 
 _EXCHANGED = {
     Exchanged.SAMPLES: "the bags of {} and {} (all assays)",
@@ -68,8 +94,9 @@ class Naming:
         return frozenset((*sheet.components, *sheet.analytes))
 
     @cached_property
-    def _same(self) -> dict[_Concerned, tuple[Hypothesis, Written]]:
-        found: dict[_Concerned, tuple[Hypothesis, Written]] = self.it.intake.terms.same
+    def _same(self) -> dict[int, Suspect]:
+        same = self.it.intake.terms.same
+        found: dict[int, Suspect] = same.setdefault(_KEPT, {})
         return found
 
     @cached_property
@@ -139,18 +166,27 @@ class Naming:
         return f"{self.reading(a)}{between}{self.reading(b)}"
 
     def suspect(self, suspect: Hypothesis) -> Written:
-        """Give a suspect on the wire; of readings that came before it is the same."""
-        kept = self._same
-        # A suspect is found by what it concerns: to hash all of it takes longer than all else.
-        concerned = (suspect.readings, suspect.node, suspect.of)
-        known = kept.get(concerned)
-        if known is not None:
-            one, found = known
-            if one.suspicion is suspect.suspicion and one.exchanged is suspect.exchanged:
-                return found
-        found = written_once(self._made(suspect))
-        if known is None and len(kept) < _MOST_KEPT:
-            kept[concerned] = (suspect, found)
+        """Give a suspect on the wire."""
+        return self.told([suspect])[0].written
+
+    def told(self, suspects: list[Hypothesis]) -> list[Suspect]:
+        """Give all that is written of some suspects."""
+        # The engine gives the same objects again: to hash all of one takes longer than all else.
+        same = self._same
+        return [
+            kept if (kept := same.get(id(one))) is not None and kept.of is one else self._new(one)
+            for one in suspects
+        ]
+
+    def _new(self, suspect: Hypothesis) -> Suspect:
+        """Write a suspect, and keep what is the same for readings that come again."""
+        written = written_once(self._made(suspect))
+        unit, times, over = self._unit_of(suspect)
+        begun = TEST.begun({"suspect": written})
+        found = Suspect(suspect, written, begun, orjson.dumps(unit), times, over)
+        if len(self._same) >= _MOST_KEPT:
+            self._same.clear()
+        self._same[id(suspect)] = found
         return found
 
     def _made(self, suspect: Hypothesis) -> Members:
@@ -166,8 +202,7 @@ class Naming:
 
     def test(self, test: HypothesisTest) -> Members:
         """Give the members of a test on the wire, in the unit of what is suspected."""
-        # Most tests listed are exchanges, which have no size.
-        unit, size, sd = (None, None, None) if test.size is None else self.size(test)
+        unit, size, sd = self.size(test)
         return {
             "suspect": self.suspect(test.hypothesis),
             "size": size,
@@ -180,23 +215,27 @@ class Naming:
 
     def size(self, test: HypothesisTest) -> tuple[str | None, float | None, float | None]:
         """Give the unit, size and sd of an error."""
-        suspect = test.hypothesis
         if test.size is None or test.sd is None:
             return None, None, None
+        unit, times, over = self._unit_of(test.hypothesis)
+        return unit, test.size * times / over, test.sd * abs(times) / over
+
+    def _unit_of(self, suspect: Hypothesis) -> tuple[str | None, float, float]:
+        """Give the unit of an error, and what to multiply the engine's by and to divide it by."""
         if suspect.suspicion is Suspicion.READING:
             entry = self._entries.get(suspect.readings[0])
-            if entry is None:
-                return "fraction", test.size, test.sd
-            times, over = ratio(entry.base, entry.unit)
-            return entry.unit, test.size * times / over, test.sd * times / over
+            return (
+                ("fraction", 1.0, 1.0)
+                if entry is None
+                else (entry.unit, *ratio(entry.base, entry.unit))
+            )
         if suspect.suspicion is Suspicion.SHARED_ERROR:
             # The prior of zero is what is "read too high" where the error itself is low.
-            return _OWN_SD, -test.size, test.sd
+            return _OWN_SD, -1.0, 1.0
         if suspect.suspicion is Suspicion.CONTENT:
             unit = self.it.sheet.unit_of(suspect.of[1])
-            factor = UNITS[unit].per_whole
-            return unit, test.size * factor, test.sd * factor
-        return self.it.mass_unit, test.size, test.sd
+            return unit, UNITS[unit].per_whole, 1.0
+        return self.it.mass_unit, 1.0, 1.0
 
     def statement(self, test: HypothesisTest) -> str:
         """Say what a test says, as a sentence."""

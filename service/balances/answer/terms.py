@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TypeVar
 
 from reconcile import Balance, Estimate, Knowledge, Known
 from reconcile.balance import Read
@@ -17,6 +19,8 @@ from service.kit.replies import Members
 from service.kit.units import UNITS, convert
 
 PERCENT = 100.0
+
+Kept = TypeVar("Kept")
 
 _UNKNOWN = Known(None, None, Knowledge.UNOBSERVABLE)
 
@@ -58,6 +62,18 @@ class Answering:
             for entry in self.intake.terms.entries
         )
         return self.sheet.mass_unit if read else None
+
+    def kept(self, name: str, make: Callable[[], Kept]) -> Kept:
+        """
+        Give what follows from the flowsheet and the unit of its masses, made once for them.
+
+        It goes with the flowsheet, which is kept in bounded room.
+        """
+        place, kept = (name, self.mass_unit), self.sheet.kept
+        found: Kept | None = kept.get(place)
+        if found is None:
+            found = kept[place] = make()
+        return found
 
     @cached_property
     def read(self) -> dict[tuple[str, str], Entry]:
@@ -101,27 +117,29 @@ class Answering:
         """Give a share in percent."""
         return Share.model_validate(share_of(known))
 
-    def mass(self, estimate: Estimate, entry: Entry | None) -> Members:
-        """Give the members of a mass that may have been read."""
-        return _quantity(estimate, 1.0, self.mass_unit, entry)
-
     def assay(self, estimate: Estimate, unit: str, entry: Entry | None) -> Members:
         """Give the members of an assay that may have been read."""
         return _quantity(estimate, UNITS[unit].per_whole, unit, entry)
 
 
-def _quantity(estimate: Estimate, factor: float, unit: str | None, entry: Entry | None) -> Members:
+def read_in(unit: str | None, entry: Entry) -> tuple[float | None, float | None]:
     """
-    Give the members of a quantity in its unit, ``factor`` of which make one of the engine's.
+    Give what was read in the unit of the reply, and its sd.
 
-    A reading already in the unit of the reply comes back as the caller wrote it, not after a
-    conversion there and back.
+    What is in that unit already comes back as the caller wrote it, not after a conversion there
+    and back.
     """
-    reading, reading_sd = (None, None) if entry is None else (entry.value, entry.sd)
-    if entry is not None and unit is not None and unit != entry.unit:
-        reading, reading_sd = (
-            None if x is None else convert(x, entry.unit, unit) for x in (reading, reading_sd)
-        )
+    if unit is None or unit == entry.unit:
+        return entry.value, entry.sd
+    value, sd = (
+        None if x is None else convert(x, entry.unit, unit) for x in (entry.value, entry.sd)
+    )
+    return value, sd
+
+
+def _quantity(estimate: Estimate, factor: float, unit: str | None, entry: Entry | None) -> Members:
+    """Give the members of a quantity in its unit, ``factor`` of which make one of the engine's."""
+    reading, reading_sd = (None, None) if entry is None else read_in(unit, entry)
     value, sd, adjustment = estimate.value, estimate.sd, estimate.adjustment
     unmoved = reading is not None and adjustment == 0
     return {

@@ -2,25 +2,31 @@
 
 from __future__ import annotations
 
-from reconcile import SOLIDS, Balance, Outcome
+import numpy as np
+
+from reconcile import SOLIDS, Balance, Known, Outcome
 from reconcile.balance import Wanted
+from reconcile.columns import NamedColumns
 from reconcile.flowsheet import SIZES, Part, Quantity
 from reconcile.metallurgy.question import Answer
 from service.balances.intake import Intake
 from service.balances.reply import NOTICE, TOLERANCE
 from service.balances.terms.asked import Asked
 from service.balances.warnings import warnings_of
+from service.kit.blanks import Form, blank
 from service.kit.replies import Members, members_of
 from service.kit.strict_json import pointer
 from service.kit.units import UNITS
 
 from .care import care_of
 from .evidence import evidence_of
+from .figures import figures_in
+from .layout import KNOWN, Layout, layout_of
 from .performance import performance_of
 from .readings import readings_of
 from .statements import estimator_of, shared_errors_of, statements_of
 from .streams import stocks_of, streams_of
-from .terms import Answering, share_of, times
+from .terms import Answering, times
 
 
 def _of(quantity: Quantity) -> tuple[str, str | None]:
@@ -28,43 +34,59 @@ def _of(quantity: Quantity) -> tuple[str, str | None]:
     return (quantity.of, quantity.size) if isinstance(quantity, Part) else (quantity, None)
 
 
-def _products(it: Answering, of: Quantity) -> list[Members]:
-    sheet, labels, recoveries = it.sheet.flowsheet, it.labels, it.balance.recoveries
+class _Shares:
+    """The places of shares in a table of them."""
+
+    def __init__(self, layout: Layout, table: NamedColumns[tuple[str, Quantity], Known]) -> None:
+        self._layout = layout
+        self._positions = dict(zip(table.names, table.positions, strict=True))
+
+    def __call__(self, name: tuple[str, Quantity]) -> Members:
+        """Give the members of a share with blanks for its figures."""
+        position = self._positions[name]
+        value, sd, knowledge = (blank(int(self._layout.of(place, position))) for place in KNOWN)
+        return {"value": value, "sd": sd, "class": knowledge, "unit": "%"}
+
+
+def _products(it: Answering, of: Quantity, share: _Shares) -> list[Members]:
+    sheet, labels = it.sheet.flowsheet, it.labels
     return [
-        {"product": labels[p.name][0], "period": labels[p.name][1]}
-        | share_of(recoveries[p.name, of])
+        {"product": labels[p.name][0], "period": labels[p.name][1]} | share((p.name, of))
         for p in sheet.products
         if sheet.holds(p, of) and not p.signed
     ]
 
 
-def _recoveries(it: Answering) -> list[Members]:
-    return [
-        {"component": name, "products": _products(it, name)}
-        for name in it.sheet.flowsheet.components
-    ]
+def _recoveries(it: Answering) -> Form:
+    share = _Shares(layout_of(it), it.balance.recoveries)
+    return Form(
+        [
+            {"component": name, "products": _products(it, name, share)}
+            for name in it.sheet.flowsheet.components
+        ]
+    )
 
 
-def _recoveries_by_size(it: Answering) -> list[Members]:
-    sheet = it.sheet.flowsheet
+def _recoveries_by_size(it: Answering) -> Form:
+    sheet, share = it.sheet.flowsheet, _Shares(layout_of(it), it.balance.recoveries)
     if any(SIZES in altered for altered in sheet.alters.values()):
-        return []
-    return [
-        {"of": of, "size": size, "products": _products(it, Part(of, size))}
-        for of in ((SOLIDS, *sheet.sized) if sheet.classes else ())
-        for size in sheet.classes
-    ]
+        return Form([])
+    return Form(
+        [
+            {"of": of, "size": size, "products": _products(it, Part(of, size), share)}
+            for of in ((SOLIDS, *sheet.sized) if sheet.classes else ())
+            for size in sheet.classes
+        ]
+    )
 
 
-def _splits(it: Answering) -> list[Members]:
-    found, splits = it.balance.splits, []
+def _splits(it: Answering) -> Form:
+    splits, share = [], _Shares(layout_of(it), it.balance.splits)
     for node, period, quantity, leaving in it.sheet.partings:
         of, size = _of(quantity)
-        shares = [
-            {"stream": label} | share_of(found[stream, quantity]) for stream, label in leaving
-        ]
+        shares = [{"stream": label} | share((stream, quantity)) for stream, label in leaving]
         splits.append({"node": node, "period": period, "of": of, "size": size, "streams": shares})
-    return splits
+    return Form(splits)
 
 
 def _closure(it: Answering) -> Members:
@@ -184,9 +206,16 @@ def answer(
     They are those of :class:`~service.balances.reply.BalanceReply`, in its order.  Assays come in
     their component's unit, masses in the flowsheet's, shares in percent.
     """
-    it = Answering(intake, asked, balance)
-    request = intake.request
+    # What runs out of range on the way into a unit is found when it is written.
+    with np.errstate(all="ignore"):
+        return _members(Answering(intake, asked, balance), beyond, engine_time_ms)
+
+
+def _members(it: Answering, beyond: Answer, engine_time_ms: float) -> Members:
+    request, balance = it.intake.request, it.balance
     care = care_of(it, beyond)
+    readings = readings_of(it)
+    figures = figures_in(it, readings)
     return {
         "title": request.title,
         "note": request.note,
@@ -194,12 +223,14 @@ def answer(
         "estimator": estimator_of(it),
         "statements": statements_of(it),
         "warnings": [*warnings_of(it), *_untold(beyond)],
-        "streams": streams_of(it),
+        "streams": streams_of(it, figures),
         "stocks": stocks_of(it),
-        "readings": readings_of(it),
-        "recoveries": _recoveries(it),
-        "recoveries_by_size": _recoveries_by_size(it),
-        "splits": _splits(it),
+        "readings": readings.rows.filled(figures),
+        "recoveries": it.kept("recoveries", lambda: _recoveries(it)).filled(figures),
+        "recoveries_by_size": it.kept("recoveries by size", lambda: _recoveries_by_size(it)).filled(
+            figures
+        ),
+        "splits": it.kept("splits", lambda: _splits(it)).filled(figures),
         "contents": _contents(it),
         "shared_errors": shared_errors_of(it),
         "remedies": _remedies(it),
