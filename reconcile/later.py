@@ -7,6 +7,7 @@ should not wait until all have become objects with names.
 
 from __future__ import annotations
 
+import gc
 from collections.abc import (
     Callable,
     ItemsView,
@@ -24,6 +25,22 @@ Key = TypeVar("Key")
 Whole = TypeVar("Whole")
 
 
+def _uncollected(make: Callable[[], Whole]) -> Whole:
+    """
+    Make something while the collector of cycles is held off.
+
+    It is many thousand objects, none of them in a cycle; to look for cycles among those made so
+    far, again and again, takes longer than to make them.
+    """
+    on = gc.isenabled()
+    gc.disable()
+    try:
+        return make()
+    finally:
+        if on:
+            gc.enable()
+
+
 class _Later(Generic[Whole]):
     """What ``make`` gives, made once: two threads that meet make it twice and keep either."""
 
@@ -37,7 +54,7 @@ class _Later(Generic[Whole]):
     def _whole(self) -> Whole:
         made = self._made
         if made is None:
-            made = self._made = self._make()
+            made = self._made = _uncollected(self._make)
         return made
 
     def __repr__(self) -> str:

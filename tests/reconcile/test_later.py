@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import pickle
 from collections.abc import Callable
 
@@ -84,3 +85,23 @@ def test_tables_show_what_stands_at_their_positions() -> None:
     read = {(r.stream, r.of) for r in circuit.readings if r.limit is None}
     for stream, estimate in balance.masses.items():
         assert ((stream, "mass") in read) == (estimate.reading is not None)
+
+
+@pytest.mark.parametrize("on", [True, False])
+def test_the_collector_of_cycles_is_left_as_it_was(on: bool) -> None:
+    def failing() -> list[int]:
+        assert not gc.isenabled()
+        raise LookupError
+
+    before = gc.isenabled()
+    try:
+        (gc.enable if on else gc.disable)()
+        # One table is made of another.
+        inner = Listed(lambda: [1, 2])
+        assert list(Listed(lambda: [2 * one for one in inner])) == [2, 4]
+        assert gc.isenabled() == on
+        with pytest.raises(LookupError):
+            len(Listed(failing))
+        assert gc.isenabled() == on
+    finally:
+        (gc.enable if before else gc.disable)()
