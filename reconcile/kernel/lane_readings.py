@@ -220,7 +220,8 @@ def hollow_rows(at: Layout, given: Given, x: Floats, pinned: Bools, hollow: Floa
     """
     Give the rows whose square the bent ones have too much in the Hessian.
 
-    They are zero for readings whose rows are not bent (:func:`curved_rows`).
+    They are zero for readings whose rows are not bent (:func:`curved_rows`), and wrong where
+    a stream falls.
     """
     lanes = len(at.side)
     above, below, beside = np.empty(lanes), np.empty(lanes), np.empty(lanes)
@@ -237,12 +238,36 @@ def hollow_rows(at: Layout, given: Given, x: Floats, pinned: Bools, hollow: Floa
 
 
 @part_of_others
+def _fall_of(
+    at: Layout, low: Floats, held: Bools, falling: Bools, i: int, below: Floats, fall: Floats
+) -> None:
+    """Give the share that a reading's denominator falls to in each lane, one where it does not."""
+    fall[:] = 1.0
+    if at.constant[i] > 0.0:
+        return
+    for c in range(len(at.side)):
+        least, falls = 0.0, False
+        for p in range(at.reading_start[i], at.reading_start[i + 1]):
+            j = at.reading_column[p]
+            if at.below[p] != 0.0:
+                falls = falling[c] and held[j, c] and low[j, c] > 0.0
+                if not falls:
+                    break
+                least += at.below[p] * low[j, c]
+        if falls:
+            fall[c] = least / below[c]
+
+
+@part_of_others
 def curved_rows(
     at: Layout,
     given: Given,
     x: Floats,
     curved: Bools,
     pinned: Bools,
+    held: Bools,
+    low: Floats,
+    falling: Bools,
     slope: Floats,
     gradient: Floats,
     objective: Floats,
@@ -253,10 +278,17 @@ def curved_rows(
     Only lanes that are ``curved`` have them; the others those of Gauss and Newton, as do readings
     that are not steady in lanes where what is ``pinned`` is to be judged by its pull, since the
     bent row would see moves that the reading does not.
+
+    A stream that empties falls to a fraction k of itself in a step, and a row made where it is now
+    is a k-th of what it should be where it will be: the rest of the network bends its assays out of
+    shape.  So where all that a reading is divided by was ``held`` at its bound by the step before
+    and is ``falling`` in this lane to ``low`` (n, lanes), the row is made for there: over k times
+    its denominator, and bent k times as much, which leads to the reading whatever k is.
     """
     lanes = len(at.side)
     above, below, beside = np.empty(lanes), np.empty(lanes), np.empty(lanes)
     ratio, pull, weight = np.empty(lanes), np.empty(lanes), np.empty(lanes)
+    falls, fall, stiff = falling.any(), np.ones(lanes), np.empty(lanes)
     always, free = np.zeros(lanes), np.zeros(lanes)
     for c in range(lanes):
         always[c] = 1.0 if curved[c] else 0.0
@@ -266,6 +298,8 @@ def curved_rows(
     for i in range(len(at.reading_start) - 1):
         read(at, given, x, i, above, below, beside)
         y, sd, bent = given.y[i], given.sd[i], always if given.steady[i] else free
+        if falls:
+            _fall_of(at, low, held, falling, i, below, fall)
         for c in range(lanes):
             below[c] = 1.0 / below[c]
             ratio[c] = above[c] * below[c]
@@ -274,16 +308,18 @@ def curved_rows(
         for c in range(lanes):
             above[c] = ratio[c] + beside[c] - y[c]
         for c in range(lanes):
-            pull[c] = ratio[c] + bent[c] * above[c]
+            pull[c] = ratio[c] + bent[c] * fall[c] * above[c]
         for c in range(lanes):
             above[c] *= weight[c]
             objective[c] += above[c] * above[c]
         for c in range(lanes):
             above[c] *= weight[c]
+        for c in range(lanes):
+            stiff[c] = weight[c] / fall[c]
         for p in range(at.reading_start[i], at.reading_start[i + 1]):
             row, into = slope[p], gradient[at.reading_column[p]]
             over, under, shift = at.above[p], at.below[p], at.beside[p]
             for c in range(lanes):
-                row[c] = ((over - pull[c] * under) * below[c] + shift) * weight[c]
+                row[c] = ((over - pull[c] * under) * below[c] + shift) * stiff[c]
             for c in range(lanes):
                 into[c] += ((over - ratio[c] * under) * below[c] + shift) * above[c]

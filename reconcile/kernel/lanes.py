@@ -35,6 +35,7 @@ from .limits import (
     BLOCK_ROUNDS,
     BOUND_TOLERANCE,
     DUST,
+    FALLING,
     FORESEEN,
     KEPT_BELOW,
     KEPT_GAIN,
@@ -119,6 +120,29 @@ def _size(rows: _Rows, scale: Floats, g: int, c: int) -> float:
 
 
 @part_of_others
+def _follows(at: Layout, low: Floats, bounds: Bounds, g: int, c: int) -> bool:
+    """
+    Say whether a bound between unknowns says no more in one lane than what is held at nothing.
+
+    A part that is held there is no more than its whole as long as that is not below nothing, which
+    its own bound sees to.  With all three held, which of them pulls would be a matter of order.
+    """
+    for p in range(at.within_start[g], at.within_start[g + 1]):
+        j = at.within_column[p]
+        floor = low[j, c]
+        if floor < 0.0 if at.within[p] > 0.0 else floor > 0.0 or not bounds.lower[j, c]:
+            return False
+    return True
+
+
+@part_of_others
+def _drop_what_follows(at: Layout, low: Floats, bounds: Bounds, c: int) -> None:
+    """Let go of bounds between unknowns that others of the set imply."""
+    for g in range(len(at.within_start) - 1):
+        bounds.within[g, c] = bounds.within[g, c] and not _follows(at, low, bounds, g, c)
+
+
+@part_of_others
 def _judge(
     at: Layout,
     given: Given,
@@ -159,6 +183,8 @@ def _judge(
             bad = cost < -MULTIPLIER_FLOOR
         else:
             bounds.pressing[g, c], bad = False, False
+            if _follows(at, low, bounds, g, c):
+                continue
         if not bounds.within[g, c] or shadow[g, c] == 0.0:
             slack = _slack(rows, x, g, c) + _slack(rows, move, g, c)
             bad = slack < 0.0 and slack < -BOUND_TOLERANCE * _size(rows, given.scale, g, c)
@@ -198,7 +224,9 @@ def _clear(
 
 
 @part_of_others
-def _exchange(bounds: Bounds, wrong: Ints, share: float, turn: int, c: int) -> None:
+def _exchange(
+    at: Layout, low: Floats, bounds: Bounds, wrong: Ints, share: float, turn: int, c: int
+) -> None:
     """
     Hold what was broken, release what was held; what a bound had determined is so no longer.
 
@@ -217,6 +245,7 @@ def _exchange(bounds: Bounds, wrong: Ints, share: float, turn: int, c: int) -> N
         else:
             bounds.within[k - n, c] = not bounds.within[k - n, c]
             released = released or not bounds.within[k - n, c]
+    _drop_what_follows(at, low, bounds, c)
     if released:
         _pin_again(bounds, c)
 
@@ -292,6 +321,7 @@ def _set_out(
         bounds.within[g, c] = _slack(rows, x, g, c) <= BOUND_TOLERANCE * _size(
             rows, given.scale, g, c
         )
+    _drop_what_follows(at, low, bounds, c)
     _pin_again(bounds, c)
 
 
@@ -419,7 +449,14 @@ def _is_at_the_brim(bounds: Bounds, best: _Best, c: int) -> bool:
 
 @part_of_others
 def _revise(
-    at: Layout, bounds: Bounds, best: _Best, wrong: Ints, solved: bool, turn: int, c: int
+    at: Layout,
+    low: Floats,
+    bounds: Bounds,
+    best: _Best,
+    wrong: Ints,
+    solved: bool,
+    turn: int,
+    c: int,
 ) -> bool:
     """Exchange wrong bounds in one lane; say whether there was a set worth trying."""
     every, count = len(best.wrong), len(wrong)
@@ -432,7 +469,7 @@ def _revise(
         best.lower[:, c], best.within[:, c] = bounds.lower[:, c], bounds.within[:, c]
         best.wrong[:count, c] = wrong
     if solved and best.left[c] > 0:
-        _exchange(bounds, wrong, best.share[c], turn, c)
+        _exchange(at, low, bounds, wrong, best.share[c], turn, c)
         if not _is_crowded(at, bounds, c):
             return True
     while True:
@@ -441,7 +478,7 @@ def _revise(
         _pin_again(bounds, c)
         if best.share[c] < LEAST_EXCHANGED:
             return False
-        _exchange(bounds, best.wrong[: best.fewest[c], c], best.share[c], turn, c)
+        _exchange(at, low, bounds, best.wrong[: best.fewest[c], c], best.share[c], turn, c)
         if not _is_crowded(at, bounds, c):
             return True
 
@@ -501,7 +538,7 @@ def _inner(
                 tried[:, c] = False
                 if not _let_worst_go(given, room, bounds, shadow, wrong[:count], walk, c):
                     state[c], running[c] = UNSETTLED, False
-            elif not _revise(at, bounds, best, wrong[:count], unmet[c] <= most_unmet, turn, c):
+            elif not _revise(at, low, bounds, best, wrong[:count], unmet[c] <= most_unmet, turn, c):
                 if best.fewest[c] > WRONG_FOR_A_ROUND * (rounds - turn):
                     state[c], running[c] = UNSETTLED, False
                 elif _is_at_the_brim(bounds, best, c):
@@ -569,7 +606,7 @@ def _passes(
     slope, gradient = np.empty_like(room.scaled), np.empty((n, lanes))
     none = np.zeros((n, lanes), dtype=np.bool_)
     open_ = Bounds(bounds.lower, bounds.within, none, none, bounds.pushing, bounds.pressing)
-    least = np.zeros(lanes)
+    least, far = np.zeros(lanes), np.full(lanes, np.inf)
     above, below, beside = np.empty(lanes), np.empty(lanes), np.empty(lanes)
     for i in range(len(at.reading_start) - 1):
         read(at, given, x, i, above, below, beside)
@@ -583,7 +620,7 @@ def _passes(
         for j in range(n):
             for c in range(lanes):
                 gradient[j, c] += room.weight[j, c] * (x[j, c] - begun[j, c])
-        _guard(at, given, x, low)
+        _guard(at, given, x, none, far, low)
         parts = at, given, room, slope, gradient, x, low, open_, state, move
         _inner(*parts, rounds, PASSES_UNMET)
         for c in range(lanes):
@@ -601,13 +638,25 @@ def _passes(
 
 
 @part_of_others
-def _guard(at: Layout, given: Given, x: Floats, low: Floats) -> None:
-    """Give lower bounds that no divisor falls through in one step."""
+def _guard(
+    at: Layout, given: Given, x: Floats, held: Bools, decrement: Floats, low: Floats
+) -> Bools:
+    """
+    Give lower bounds that no divisor falls through in one step; say in which lanes one falls on.
+
+    One that was ``held`` (n, lanes) by the step before may fall further in this one, whose rows are
+    right for that, if the step before had a ``decrement`` (lanes,) small enough to lead on: from
+    afar another optimum may be the nearer one.
+    """
     n, lanes = len(at.weak), len(at.side)
+    falling = np.zeros(lanes, dtype=np.bool_)
     for j in range(n):
         for c in range(lanes):
-            floor = given.floor[j, c]
-            low[j, c] = max(floor, SHRINK * x[j, c]) if floor > 0.0 else floor
+            floor, falls = given.floor[j, c], held[j, c] and decrement[c] <= KEPT_BELOW
+            share = FALLING if falls else SHRINK
+            low[j, c] = max(floor, share * x[j, c]) if floor > 0.0 else floor
+            falling[c] |= falls and floor > 0.0 and low[j, c] < x[j, c]
+    return falling
 
 
 @part_of_others
@@ -637,7 +686,12 @@ def _shares(
     searched: Bools,
     share: Floats,
 ) -> None:
-    """Give the share of each move that delivers a fair part of the predicted decrease, or 0."""
+    """
+    Give the share of each move that delivers a fair part of the predicted decrease, or 0.
+
+    One that mends an imbalance, be it of rounding beside a stream of next to nothing, may be
+    predicted to go up, and may go up by twice as much.
+    """
     n, lanes = len(at.weak), len(at.side)
     down, reached = np.zeros(lanes), np.empty(lanes)
     for j in range(n):
@@ -654,7 +708,8 @@ def _shares(
         objective(at, given, trial, reached)
         for c in range(lanes):
             if waiting[c]:
-                if 0.5 * reached[c] <= 0.5 * was[c] + ARMIJO * share[c] * down[c]:
+                fair = ARMIJO if down[c] < 0.0 else 2.0
+                if 0.5 * reached[c] <= 0.5 * was[c] + fair * share[c] * down[c]:
                     waiting[c] = False
                 else:
                     share[c] *= 0.5
@@ -856,12 +911,14 @@ def descend(
     border, keeping, within, done = no_border(at), False, KEPT_BELOW, 0
     spare, hollow = np.empty_like(slope), np.empty_like(slope)
     while done < LANE_STEPS:
+        held, falling = bounds.lower, _guard(at, given, x, bounds.lower, decrement, low)
+        # What falls would fall out of the range that the factor's rows are made for.
+        keeping = keeping and not (falling & (state == RUNNING)).any()
         rows = spare if keeping else slope
-        curved_rows(at, given, x, full, pinned, rows, gradient, total)
+        curved_rows(at, given, x, full, pinned, held, low, falling, rows, gradient, total)
         for c in range(lanes):
             if state[c] == RUNNING and not np.isfinite(total[c]):
                 state[c] = NUMBERS
-        _guard(at, given, x, low)
         renew = False
         if keeping:
             parts = at, given, room, slope, gradient, x, low, bounds, state, move
@@ -888,7 +945,7 @@ def descend(
             left[c] = size[c] / decrement[c] * size[c] if keeping and lanes > 1 else np.inf
             near = full[c] and damp[c] == 0.0 and size[c] <= KEPT_BELOW
             slow = size[c] > KEPT_RATE * decrement[c] and size[c] > KKT_TOLERANCE
-            deep[c] = near and (deep[c] or (slow and not keeping))
+            deep[c] = near and not falling[c] and (deep[c] or (slow and not keeping))
             decrement[c] = size[c] if damp[c] == 0.0 else np.inf
             if not np.isfinite(size[c]):
                 state[c] = NUMBERS

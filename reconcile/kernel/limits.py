@@ -103,7 +103,10 @@ STALL_ROUNDS = 4
 """Steps without a smaller decrement after which rounding is taken to have stopped progress."""
 
 SHRINK = 0.1
-"""Least share of its present value that a divisor keeps in one step."""
+FALLING = 0.02
+"""Least share of its present value that a divisor keeps in one step, and that of one that the step
+before, near the optimum, was already to lessen so far: of a stream that empties, two or three such
+steps leave nothing.  Where much is unread, refinement does not bear a thousandth."""
 
 FURTHER_STARTS = 2
 """Random starts beside the regular ones where nothing was weighed: of 240 random flowsheets,

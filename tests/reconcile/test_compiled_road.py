@@ -9,7 +9,11 @@ import numpy as np
 import pytest
 
 from reconcile.descent import Case, case_of, starting_set
+from reconcile.kernel import lanes
 from reconcile.kernel.budget import Budget, spending
+from reconcile.kernel.compiled import compiled
+from reconcile.kernel.lane_readings import Layout
+from reconcile.kernel.lane_system import Bounds, open_bounds
 from reconcile.kernel.limits import BOUND_TOLERANCE, PLAIN_STEPS
 from reconcile.kernel.losses import Loss
 from reconcile.measurands import measurand
@@ -95,6 +99,59 @@ def test_a_stream_whose_assays_do_not_fit_takes_no_more_steps_than_others(draw: 
     assert swift is not None
     assert swift.optimum.iterations <= PLAIN_STEPS + 1
     assert swift.cost == pytest.approx(general.cost, rel=1e-9)
+
+
+def test_a_stream_that_empties_falls_away_in_a_few_steps():
+    """Seventeen, with rows made for where it is and not for where it goes."""
+    chosen = survey(Family.DENSE, 30, 10, 6)
+    with _case(chosen, _draw(chosen, 6, 0)) as case:
+        empty = starting_set(case)
+        swift, _ = case.swift(case.first.point, empty, passes=True)
+        general = case.descend(case.passes(case.first.point, empty), empty)
+
+    assert swift is not None
+    assert swift.emptied.any()
+    assert swift.optimum.iterations <= PLAIN_STEPS + 2
+    assert swift.cost <= general.cost * (1 + 1e-9)
+
+
+@compiled
+def _dropped(at: Layout, low: Array, bounds: Bounds) -> None:
+    lanes._drop_what_follows(at, low, bounds, 0)
+
+
+def test_a_part_held_at_nothing_is_not_held_below_its_whole_as_well():
+    """Which of the two pulls would be a matter of order, and the wrong one was let go."""
+    chosen = survey(Family.DENSE, 8, 3, 1)
+    with _case(chosen, _draw(chosen, 1, 0)) as case:
+        at, within = case.plan.layout, case.plan.model.within.toarray()
+    assert at is not None
+    part, other = np.flatnonzero(within[0] < 0)[0], np.flatnonzero(within[1] < 0)[0]
+    whole = np.flatnonzero(within[0] > 0)[0]
+    bounds = open_bounds(at, np.zeros((within.shape[1], 1), dtype=bool))
+    bounds.within[:2] = True
+    bounds.lower[part] = True
+
+    signed = np.zeros((within.shape[1], 1))
+    signed[whole] = -np.inf
+    _dropped(at, signed, bounds)
+    assert bounds.within[:2, 0].tolist() == [True, True]
+
+    _dropped(at, np.zeros_like(signed), bounds)
+    assert other != part
+    assert bounds.within[:2, 0].tolist() == [False, True]
+
+
+def test_a_step_that_mends_an_imbalance_of_rounding_may_go_up():
+    """Beside a stream of next to nothing; cut to a millionth, it went nowhere."""
+    chosen = survey(Family.DENSE, 15, 4, 0, missing=0.4)
+    with _case(chosen, _draw(chosen, 0, 1)) as case:
+        empty = starting_set(case)
+        swift, _ = case.swift(case.first.point, empty, passes=True)
+        general = case.descend(case.passes(case.first.point, empty), empty)
+
+    assert swift is not None
+    assert swift.cost == pytest.approx(general.cost, rel=1e-7)
 
 
 def test_a_descent_to_an_optimum_met_before_is_given_up_on_the_way():
