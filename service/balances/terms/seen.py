@@ -22,7 +22,8 @@ MOST_STREAMS = 4000
 """
 Streams of all flowsheets that are kept, counted as written and again as the engine takes them.
 
-One with ten components takes some 13 kB both ways together, so that all take some 30 MB at most.
+One with ten components takes some 13 kB both ways together, and with what its replies are written
+from 20 to 30 kB more, so that all take some 80 MB at most.
 """
 
 MOST_KEPT = 64
