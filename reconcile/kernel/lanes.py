@@ -120,17 +120,17 @@ def _size(rows: _Rows, scale: Floats, g: int, c: int) -> float:
 
 
 @part_of_others
-def _follows(at: Layout, low: Floats, bounds: Bounds, g: int, c: int) -> bool:
+def _follows(rows: _Rows, low: Floats, lower: Bools, g: int, c: int) -> bool:
     """
     Say whether a bound between unknowns says no more in one lane than what is held at nothing.
 
     A part that is held there is no more than its whole as long as that is not below nothing, which
     its own bound sees to.  With all three held, which of them pulls would be a matter of order.
     """
-    for p in range(at.within_start[g], at.within_start[g + 1]):
-        j = at.within_column[p]
+    for p in range(rows.start[g], rows.start[g + 1]):
+        j = rows.column[p]
         floor = low[j, c]
-        if floor < 0.0 if at.within[p] > 0.0 else floor > 0.0 or not bounds.lower[j, c]:
+        if floor < 0.0 if rows.entry[p] > 0.0 else floor > 0.0 or not lower[j, c]:
             return False
     return True
 
@@ -138,8 +138,10 @@ def _follows(at: Layout, low: Floats, bounds: Bounds, g: int, c: int) -> bool:
 @part_of_others
 def _drop_what_follows(at: Layout, low: Floats, bounds: Bounds, c: int) -> None:
     """Let go of bounds between unknowns that others of the set imply."""
+    rows = _within(at)
     for g in range(len(at.within_start) - 1):
-        bounds.within[g, c] = bounds.within[g, c] and not _follows(at, low, bounds, g, c)
+        if bounds.within[g, c]:
+            bounds.within[g, c] = not _follows(rows, low, bounds.lower, g, c)
 
 
 @part_of_others
@@ -183,7 +185,7 @@ def _judge(
             bad = cost < -MULTIPLIER_FLOOR
         else:
             bounds.pressing[g, c], bad = False, False
-            if _follows(at, low, bounds, g, c):
+            if _follows(rows, low, bounds.lower, g, c):
                 continue
         if not bounds.within[g, c] or shadow[g, c] == 0.0:
             slack = _slack(rows, x, g, c) + _slack(rows, move, g, c)
