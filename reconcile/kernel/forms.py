@@ -277,7 +277,6 @@ def _add_clique(
     below: Ints,
     diagonal: Floats,
     inner: Floats,
-    largest: float,
     left: Ints,
     work: Floats,
     sums: _Sums,
@@ -285,10 +284,11 @@ def _add_clique(
     """
     Add the forms of what is left of a group's rows, ``work`` (l, k), with the clique ``left``.
 
-    ``largest`` is that of the selected inverse's entries, which bounds the sizes of the terms.
+    The largest entry of each of the block's rows bounds the sizes of the terms.
     """
     size, k = work.shape
-    length, room = np.zeros(k), np.empty(min(size, SOLVE_BLOCK) * size)
+    room = np.empty(min(size, SOLVE_BLOCK) * size)
+    length, weighed = np.zeros(k), np.zeros(k)
     for c in range(k):
         sums.most[c] = sums.least[c]
     for begin in range(0, size, SOLVE_BLOCK):
@@ -298,12 +298,16 @@ def _add_clique(
         product = np.dot(half, work[begin:])
         for a in range(begin, end):
             y, z, own = work[a], product[a - begin], abs(diagonal[left[a]])
+            entries, largest = half[a - begin], 0.0
+            for b in range(len(entries)):
+                largest = max(largest, abs(entries[b]))
             for c in range(k):
                 sums.total[c] += 2.0 * y[c] * z[c]
                 sums.least[c] += y[c] * y[c] * own
                 length[c] += abs(y[c])
+                weighed[c] += abs(y[c]) * largest
     for c in range(k):
-        sums.most[c] += largest * length[c] * length[c]
+        sums.most[c] += 2.0 * weighed[c] * length[c]
 
 
 @part_of_others
@@ -322,11 +326,6 @@ def _far_forms(
     """Put the forms of the rows that are far into ``into`` (rows,), group by group."""
     at = rows.far
     place, row = np.empty(len(inverse), dtype=np.int64), np.zeros(len(inverse))
-    largest = 0.0
-    for p in range(len(diagonal)):
-        largest = max(largest, abs(diagonal[p]))
-    for p in range(len(inner)):
-        largest = max(largest, abs(inner[p]))
     for g in range(len(at.group_start) - 1):
         members = at.group_row[at.group_start[g] : at.group_start[g + 1]]
         gone = at.gone[at.gone_start[g] : at.gone_start[g + 1]]
@@ -343,7 +342,7 @@ def _far_forms(
                 for p in range(rows.pointer[members[c]], rows.pointer[members[c] + 1]):
                     work[place[rows.column[p]], c] += data[p]
             _eliminate(start, below, lower, inverse, gone, place, work, sums)
-            _add_clique(start, below, diagonal, inner, largest, left, work[len(gone) :], sums)
+            _add_clique(start, below, diagonal, inner, left, work[len(gone) :], sums)
         for c in range(k):
             size = abs(sums.total[c])
             if k > 1 and size <= resolution * sums.least[c]:
