@@ -48,6 +48,7 @@ from .limits import (
     LEAST_EXCHANGED,
     LINEAR_PASSES,
     MEASURABLE,
+    MENDING_RISE,
     MOST_BORDERED,
     MOST_DAMPING,
     MOST_UNMET,
@@ -692,7 +693,7 @@ def _shares(
     Give the share of each move that delivers a fair part of the predicted decrease, or 0.
 
     One that mends an imbalance, be it of rounding beside a stream of next to nothing, may be
-    predicted to go up, and may go up by twice as much.
+    predicted to go up, and may go up by more than that (:data:`MENDING_RISE`).
     """
     n, lanes = len(at.weak), len(at.side)
     down, reached = np.zeros(lanes), np.empty(lanes)
@@ -710,7 +711,7 @@ def _shares(
         objective(at, given, trial, reached)
         for c in range(lanes):
             if waiting[c]:
-                fair = ARMIJO if down[c] < 0.0 else 2.0
+                fair = ARMIJO if down[c] < 0.0 else MENDING_RISE
                 if 0.5 * reached[c] <= 0.5 * was[c] + fair * share[c] * down[c]:
                     waiting[c] = False
                 else:

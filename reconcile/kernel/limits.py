@@ -99,6 +99,10 @@ MEASURABLE = 1e-13
 """Decreases below this share of 1 + the objective drown in its rounding; the step is then trusted
 without a line search."""
 
+MENDING_RISE = 2.0
+"""Rise of the objective, beside the one predicted, that a step may bring which mends an imbalance:
+the prediction is linear, and a step that rises by much more leads elsewhere."""
+
 STALL_ROUNDS = 4
 """Steps without a smaller decrement after which rounding is taken to have stopped progress."""
 
