@@ -18,8 +18,9 @@ from .kernel.active_set import Held
 from .kernel.budget import Budget
 from .kernel.factory import factory_of
 from .kernel.lane_readings import Given
-from .kernel.lane_system import Bounds, open_bounds
+from .kernel.lane_system import open_bounds
 from .kernel.limits import (
+    LANE_STEPS,
     ORDER_ROUNDS,
     ORDER_SD,
     ORDER_TOLERANCE,
@@ -169,9 +170,11 @@ class Case:
             closed, passes = empty, passes and start is at
             if self.plan.fixed.any():
                 start, closed = self.feasible(np.where(empty, 0.0, at), empty)
+            # What the compiled road could not end counts as slow, wherever the other takes it up.
+            done = 0 if start is at else LANE_STEPS
             if passes:
                 start = self.passes(start, closed)
-            return self.descend(start, closed), None
+            return self.descend(start, closed, done), None
         except (StartError, np.linalg.LinAlgError) as error:
             return None, error
 
@@ -202,14 +205,17 @@ class Case:
         seen = [self.seen(other, closed) for other in met or ()]
         known = np.reshape(seen, (len(seen), plan.ratios.count, 1))
         while done <= self.options.max_iterations:
-            given, x, bounds = self.side_by_side(*own, np.where(closed, 0.0, at), closed)
+            given, x = self.side_by_side(*own, np.where(closed, 0.0, at), closed)
+            bounds = open_bounds(plan.layout)
             self.budget.check()
             state, steps, decrement, objective = lanes.descend(
                 plan.layout, given, x, bounds, passes, rounds, known, 0
             )
             self.budget.check()
             if state[0] != lanes.CONVERGED:
-                usable = state[0] == lanes.STEPS and not gone.any() and self.close(x)[0]
+                # One that was damped to the last is lost rather than slow.
+                slow = state[0] == lanes.STEPS and np.isfinite(decrement[0])
+                usable = slow and not gone.any() and self.close(x)[0]
                 return None, x[:, 0] if usable else begun
             at, passes, done = x[:, 0], False, done + max(int(steps[0]), 1)
             if met is not None and not gone.any():
@@ -228,7 +234,7 @@ class Case:
             return None, begun
         if not self.close(x)[0]:
             return None, begun
-        held = Held(bounds.lower[:, 0], bounds.within[:, 0], bounds.pinned[:, 0], closed)
+        held = Held(bounds.lower[:, 0], bounds.within[:, 0], np.zeros_like(closed), closed)
         optimum = Optimum(
             at,
             held,
@@ -256,11 +262,11 @@ class Case:
 
     def side_by_side(
         self, values: Floats, sds: Floats, at: Floats, closed: Bools
-    ) -> tuple[Given, Floats, Bounds]:
+    ) -> tuple[Given, Floats]:
         """
         Lay out sets of values (lanes, readings) for the compiled road, starting near ``at`` (n,).
 
-        Gives the values, the point and what is held, each with a lane for each set.
+        Gives the values and the point, each with a lane for each set.
         """
         plan, count = self.plan, len(values)
 
@@ -277,12 +283,11 @@ class Case:
             every(self._floors(closed)),
             every(self.first.scale),
             np.repeat(closed[:, None], count, axis=1),
+            np.repeat(plan.solver_pins(closed)[:, None], count, axis=1),
             plan.steady(closed),
             np.asarray(np.isinf(wide).any(axis=1)),
         )
-        x = every(np.where(closed, 0.0, at))
-        pins = np.repeat(plan.solver_pins(closed)[:, None], count, axis=1)
-        return given, x, open_bounds(plan.layout, pins)
+        return given, every(np.where(closed, 0.0, at))
 
     @property
     def before(self) -> tuple[Floats, Floats]:
@@ -333,9 +338,13 @@ class Case:
         held = _held(self.plan, closed)
         return scale * linear_passes(scaled, factory, x / scale, held, self.budget)
 
-    def descend(self, x: Floats, closed: Bools) -> Solution:
-        """Go down to an optimum; orders that it breaks are then enforced by their multipliers."""
-        case, found = self, self.settled(x, closed)
+    def descend(self, x: Floats, closed: Bools, done: int = 0) -> Solution:
+        """
+        Go down to an optimum, with so many steps ``done`` on the way to ``x`` already.
+
+        Orders that it breaks are then enforced by their multipliers.
+        """
+        case, found = self, self.settled(x, closed, done)
         orders = np.flatnonzero(self.losses.kind == Loss.AT_LEAST)
         for _ in range(ORDER_ROUNDS if len(orders) else 0):
             short = case.values[orders] - self.plan.ratios.numerators(found.x)[orders]

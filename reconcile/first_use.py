@@ -71,7 +71,7 @@ def nothing_given(lanes: int) -> Given:
     """Give the values of a statement of nothing, in so many lanes."""
     numbers, marks = np.zeros((0, lanes)), np.zeros((0, lanes), dtype=np.bool_)
     none = np.zeros(0, dtype=np.bool_)
-    return Given(numbers, numbers, numbers, numbers, numbers, marks, none, none)
+    return Given(numbers, numbers, numbers, numbers, numbers, marks, marks, none, none)
 
 
 def _plan() -> None:
@@ -92,8 +92,7 @@ def _plan() -> None:
 def _one() -> None:
     """Go down in one lane."""
     at = nothing_stated()
-    given = nothing_given(1)
-    bounds = open_bounds(at, given.closed)
+    given, bounds = nothing_given(1), open_bounds(at)
     none = np.zeros((0, 0, 1))
     lanes.descend(at, given, np.zeros((0, 1)), bounds, True, SET_ROUNDS, none, 0)
 
@@ -102,8 +101,7 @@ def _many() -> None:
     """Go down in many lanes."""
     at, given = nothing_stated().abreast(VECTOR), nothing_given(VECTOR)
     blocks = np.zeros((1, 0, VECTOR))
-    pins = np.zeros(0, dtype=np.bool_)
-    lanes.descend_all(at, blocks, blocks, given, np.zeros(0), pins, True, blocks)
+    lanes.descend_all(at, blocks, blocks, given, np.zeros(0), True, blocks)
 
 
 def are_compiled() -> bool:
@@ -113,7 +111,7 @@ def are_compiled() -> bool:
     Also where nothing can be kept on disk: what other processes compile would be of no use.
     """
     before = seconds_of_compiling()
-    open_bounds(nothing_stated(), np.zeros((0, 1), dtype=np.bool_))
+    open_bounds(nothing_stated())
     return seconds_of_compiling() == before or not are_kept()
 
 

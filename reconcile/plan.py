@@ -16,6 +16,7 @@ from weakref import WeakValueDictionary
 
 import numpy as np
 import scipy.sparse as sp
+from scipy.sparse.csgraph import connected_components
 
 from .flowsheet import Flowsheet
 from .kernel.active_set import Held
@@ -25,7 +26,7 @@ from .kernel.factory import pins_of, unit_factor
 from .kernel.generic import POINT_SEED, numbers
 from .kernel.layout import layout_of
 from .kernel.lazy import lazy
-from .kernel.limits import LEVERAGE_TOLERANCE
+from .kernel.limits import EXCESS_FOR_A_FLOW, LEVERAGE_TOLERANCE
 from .kernel.losses import Loss, Losses
 from .kernel.pins import undetermined_on, unmoved
 from .kernel.problem import Ratios
@@ -281,6 +282,31 @@ class Plan:
         solids need be there; the others may each be zero.
         """
         return self._divided(closed)[1]
+
+    @lazy
+    def open_flows(self) -> int:
+        """
+        Count the flows of solids that do not follow from those that were weighed.
+
+        There is one for each ring that the other streams form, independent ones counted, with the
+        surroundings as a node (Václavek 1969, quoted from memory).
+        """
+        sheet = self.model.flowsheet
+        other = ~np.isin(self.model.columns(0), self.amounts[1])
+        node, outside = sheet.node_index, len(sheet.nodes)
+        both = ((s.source, s.target) for s in sheet.streams)
+        ends = np.array([[outside if at is None else node[at] for at in pair] for pair in both])
+        ends, shape = ends[other], (outside + 1, outside + 1)
+        graph = sp.coo_array((np.ones(len(ends)), (ends[:, 0], ends[:, 1])), shape=shape)
+        parts, _ = connected_components(graph, directed=False)
+        return int(len(ends) - (outside + 1 - parts))
+
+    @lazy
+    def settles_flows(self) -> bool:
+        """Say whether readings leave no room for a second set of flows that fits them as well."""
+        determined = self.model.size - int(self.open_pins.sum())
+        excess = len(self.keys) + self.equality_rows.height - determined
+        return excess >= EXCESS_FOR_A_FLOW * self.open_flows
 
     @lazy
     def amounts(self) -> tuple[Ints, Ints]:

@@ -63,16 +63,24 @@ def _better(one: Solution | None, other: Solution | None) -> Solution | None:
 
 
 def _is_plain(solution: Solution) -> bool:
-    """Say whether nothing hints at a second optimum: masses read, no bound at work, quick."""
-    binding = solution.optimum.binding
-    return (
-        solution.optimum.converged
-        and solution.optimum.iterations <= PLAIN_STEPS
-        and not len(solution.plan.gauges)
-        and not solution.emptied.any()
-        and not binding.lower.any()
-        and not binding.within.any()
-    )
+    """Say whether nothing hints at a second optimum: masses read; no bound at work, and quick."""
+    optimum, plan = solution.optimum, solution.plan
+    if not optimum.converged or len(plan.gauges):
+        return False
+    binding = optimum.binding
+    at_work = (solution.emptied | binding.lower).any() or binding.within.any()
+    hinted = at_work or optimum.iterations > PLAIN_STEPS
+    return not hinted or bool(is_clear(plan, solution.cost))
+
+
+def is_clear(plan: Plan, cost: float | Floats) -> Bools:
+    """
+    Say of costs whether they leave no room for a second optimum, whatever hints at one.
+
+    Flows are settled, beside which what is left is all but linear, and the readings fit as well as
+    their errors lead one to expect.
+    """
+    return np.asarray(plan.settles_flows & (np.asarray(cost) <= len(plan.keys)))
 
 
 def _least_squares(case: Case, empty: Bools) -> Solution:

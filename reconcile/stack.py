@@ -30,7 +30,7 @@ from .options import Options
 from .plan import PLANS
 from .readings import Reading
 from .solution import Solution, astray
-from .solve import further_starts, solve
+from .solve import further_starts, is_clear, solve
 from .start import Contradiction, StartError
 
 if TYPE_CHECKING:
@@ -157,7 +157,7 @@ class _Together:
         abreast = plan.layout.lanes(len(chosen))
         layout = plan.layout.abreast(abreast)
         wide, spread = (np.repeat(row[None], abreast, axis=0) for row in middle)
-        given, start, _ = case.side_by_side(wide, spread, at, closed)
+        given, start = case.side_by_side(wide, spread, at, closed)
         for begin in range(0, len(chosen), BLOCKS * abreast):
             case.budget.check()
             part = chosen[begin : begin + BLOCKS * abreast]
@@ -170,7 +170,6 @@ class _Together:
                 _in_blocks(np.where(np.isnan(y), np.inf, sd), spread, abreast),
                 given,
                 np.ascontiguousarray(start[:, 0]),
-                plan.open_pins,
                 passes,
                 x,
             )
@@ -213,9 +212,9 @@ def _together(
     if not _side_by_side(case):
         return found
     found.run(_start(case, middle, len(values)), np.arange(len(values)), passes=True)
-    doubt = np.flatnonzero(
-        found.left | found.bounded | (found.steps > PLAIN_STEPS) | (len(plan.gauges) > 0)
-    )
+    clear = is_clear(plan, found.objective) & ~np.isnan(values).any(axis=1)
+    hinted = found.bounded | (found.steps > PLAIN_STEPS)
+    doubt = np.flatnonzero(found.left | (hinted & ~clear) | (len(plan.gauges) > 0))
     for at, passes in further_starts(case) if len(doubt) else ():
         found.run(at, doubt, passes=passes)
     found.left |= found.doubtful

@@ -58,7 +58,7 @@ def _leaves(
 ) -> bool:
     """Say whether a move breaks a bound that is not held."""
     for j in range(len(x)):
-        still = bounds.lower[j, c] or bounds.pinned[j, c] or given.closed[j, c]
+        still = bounds.lower[j, c] or given.closed[j, c]
         if not still and x[j, c] + move[j, c] < low[j, c] - BOUND_TOLERANCE * given.scale[j, c]:
             return True
     for g in range(len(at.within_start) - 1):

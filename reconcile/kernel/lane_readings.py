@@ -89,6 +89,7 @@ class Given(NamedTuple):
     ``y`` and ``sd`` (m, lanes), an infinite sd where nothing was read; ``target`` (e, lanes);
     ``floor`` (n, lanes) the lower bounds, above zero for what divides, minus infinity where free;
     ``scale`` (n, lanes) the size of each unknown; ``closed`` (n, lanes) what is zero for good;
+    ``pins`` (n, lanes) unknowns which, held where they are, leave nothing undetermined;
     ``steady`` (m,) readings whose denominator no undetermined move changes; ``gaps`` (m,) those
     that are missing in some lane.
     """
@@ -99,6 +100,7 @@ class Given(NamedTuple):
     floor: Floats
     scale: Floats
     closed: Bools
+    pins: Bools
     steady: Bools
     gaps: Bools
 
@@ -216,7 +218,7 @@ def linear_rows(
 
 
 @part_of_others
-def hollow_rows(at: Layout, given: Given, x: Floats, pinned: Bools, hollow: Floats) -> None:
+def hollow_rows(at: Layout, given: Given, x: Floats, loose: Bools, hollow: Floats) -> None:
     """
     Give the rows whose square the bent ones have too much in the Hessian.
 
@@ -230,7 +232,7 @@ def hollow_rows(at: Layout, given: Given, x: Floats, pinned: Bools, hollow: Floa
         y, sd, steady = given.y[i], given.sd[i], given.steady[i]
         for c in range(lanes):
             above[c] = (above[c] / below[c] + beside[c] - y[c]) / (below[c] * sd[c])
-            above[c] = above[c] if steady or not pinned[c] else 0.0
+            above[c] = above[c] if steady or not loose[c] else 0.0
         for p in range(at.reading_start[i], at.reading_start[i + 1]):
             row, under = hollow[p], at.below[p]
             for c in range(lanes):
@@ -264,7 +266,7 @@ def curved_rows(
     given: Given,
     x: Floats,
     curved: Bools,
-    pinned: Bools,
+    loose: Bools,
     held: Bools,
     low: Floats,
     falling: Bools,
@@ -276,8 +278,8 @@ def curved_rows(
     Give the rows whose square is the Hessian, the gradient and the objective.
 
     Only lanes that are ``curved`` have them; the others those of Gauss and Newton, as do readings
-    that are not steady in lanes where what is ``pinned`` is to be judged by its pull, since the
-    bent row would see moves that the reading does not.
+    that are not steady in ``loose`` lanes, where something is undetermined, since the bent row
+    would see moves that the reading does not.
 
     A stream that empties falls to a fraction k of itself in a step, and a row made where it is now
     is a k-th of what it should be where it will be: the rest of the network bends its assays out of
@@ -292,7 +294,7 @@ def curved_rows(
     always, free = np.zeros(lanes), np.zeros(lanes)
     for c in range(lanes):
         always[c] = 1.0 if curved[c] else 0.0
-        free[c] = 1.0 if curved[c] and not pinned[c] else 0.0
+        free[c] = 1.0 if curved[c] and not loose[c] else 0.0
     gradient[:] = 0.0
     objective[:] = 0.0
     for i in range(len(at.reading_start) - 1):

@@ -106,14 +106,11 @@ def _fits(at: Layout, given: Given, room: Room, bounds: Bounds, running: Bools) 
     for c in range(len(at.side)):
         more = 0
         for j in range(len(at.weak) if running[c] else 0):
-            still = bounds.pinned[j, c] or given.closed[j, c]
             if not room.free[j, c]:
-                if not (still or bounds.lower[j, c]):
+                if not (given.closed[j, c] or bounds.lower[j, c]):
                     return False
             elif bounds.lower[j, c]:
                 more += 1
-            elif still:
-                return False
         if more > MOST_AT_BORDER:
             return False
     return True
@@ -123,16 +120,11 @@ def _fits(at: Layout, given: Given, room: Room, bounds: Bounds, running: Bools) 
 def _renew(at: Layout, given: Given, room: Room, slope: Floats, bounds: Bounds) -> None:
     """Make and factor the matrix for what is held now."""
     for j in range(len(at.weak)):
-        held, pinned, closed, free = (
-            bounds.lower[j],
-            bounds.pinned[j],
-            given.closed[j],
-            room.free[j],
-        )
+        held, closed, free = bounds.lower[j], given.closed[j], room.free[j]
         for c in range(len(at.side)):
-            free[c] = not (held[c] | pinned[c] | closed[c])
+            free[c] = not (held[c] | closed[c])
     measure(at, slope, room)
-    assemble(at, slope, room, bounds)
+    assemble(at, slope, room)
     factor_lanes(at, room)
 
 
@@ -254,9 +246,9 @@ def _holds(at: Layout, bounds: Bounds) -> bool:
     """Say whether an unknown is held in any lane, so that somebody asks what it costs."""
     held = np.zeros(len(at.side), dtype=np.bool_)
     for j in range(len(at.weak)):
-        lower, pinned = bounds.lower[j], bounds.pinned[j]
+        lower = bounds.lower[j]
         for c in range(len(at.side)):
-            held[c] |= lower[c] | pinned[c]
+            held[c] |= lower[c]
     return bool(held.any())
 
 

@@ -25,30 +25,25 @@ class Bounds(NamedTuple):
     """
     What is held in each lane.
 
-    ``lower`` (n, lanes) at the lower bound, ``within`` (g, lanes) bounds between unknowns,
-    ``pinned`` (n, lanes) at its present value, out of the undetermined unknowns ``pins``;
+    ``lower`` (n, lanes) at the lower bound, ``within`` (g, lanes) bounds between unknowns;
     ``pushing`` (n, lanes) and ``pressing`` (g, lanes) the bounds among them that push back.
     """
 
     lower: Bools
     within: Bools
-    pinned: Bools
-    pins: Bools
     pushing: Bools
     pressing: Bools
 
 
 @compiled
-def open_bounds(at: Layout, pins: Bools) -> Bounds:
-    """Give a start with nothing held but the ``pins`` (n, lanes)."""
-    shape = (len(at.within_start) - 1, pins.shape[1])
+def open_bounds(at: Layout) -> Bounds:
+    """Give a start with nothing held."""
+    own, between = (len(at.weak), len(at.side)), (len(at.within_start) - 1, len(at.side))
     return Bounds(
-        np.zeros(pins.shape, dtype=np.bool_),
-        np.zeros(shape, dtype=np.bool_),
-        pins.copy(),
-        pins,
-        np.zeros(pins.shape, dtype=np.bool_),
-        np.zeros(shape, dtype=np.bool_),
+        np.zeros(own, dtype=np.bool_),
+        np.zeros(between, dtype=np.bool_),
+        np.zeros(own, dtype=np.bool_),
+        np.zeros(between, dtype=np.bool_),
     )
 
 
@@ -247,12 +242,12 @@ def measure(at: Layout, slope: Floats, room: Room) -> None:
 
 
 @part_of_others
-def assemble(at: Layout, slope: Floats, room: Room, bounds: Bounds) -> None:
+def assemble(at: Layout, slope: Floats, room: Room) -> None:
     """
     Fill the matrix to be factored, without its border.
 
-    An unknown that has lost its readings, or that only a bound determines, has no pivot of its own;
-    what is added to it is taken out again by refinement.
+    An unknown that has lost its readings has no pivot of its own; what is added to it is taken out
+    again by refinement.
     """
     n, lanes = len(at.weak), len(at.side)
     data, scaled = room.data, room.scaled
@@ -276,7 +271,7 @@ def assemble(at: Layout, slope: Floats, room: Room, bounds: Bounds) -> None:
         for c in range(lanes):
             into[c] += _own(room, j, c)
             lost = room.prop[c] and not at.weak[j]
-            if room.free[j, c] and (lost or bounds.pins[j, c]):
+            if room.free[j, c] and lost:
                 into[c] += LOST_PIVOT
     for r in range(len(at.balance_start) - 1):
         data[at.diagonal_entry[n + r]] = -DUAL_SHIFT

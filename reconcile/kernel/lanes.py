@@ -44,6 +44,7 @@ from .limits import (
     KKT_TOLERANCE,
     KNOWN_WITHIN,
     LANE_HALVINGS,
+    LANE_SETTLED,
     LANE_STEPS,
     LEAST_EXCHANGED,
     LINEAR_PASSES,
@@ -55,8 +56,8 @@ from .limits import (
     MULTIPLIER_FLOOR,
     MULTIPLIER_RELATIVE,
     PASSES_UNMET,
-    PIN_COST,
     PRIOR_WEIGHT,
+    PROP_WEIGHT,
     SET_ROUNDS,
     SHORT_STEP,
     SHRINK,
@@ -174,8 +175,8 @@ def _judge(
             bad = cost < -tolerance
         else:
             bounds.pushing[j, c] = False
-            still = given.closed[j, c] or bounds.pinned[j, c]
-            bad = not still and x[j, c] + move[j, c] < low[j, c] - BOUND_TOLERANCE * scale
+            short = x[j, c] + move[j, c] < low[j, c] - BOUND_TOLERANCE * scale
+            bad = short and not given.closed[j, c]
         if bad:
             wrong[count] = j
             count += 1
@@ -231,12 +232,11 @@ def _exchange(
     at: Layout, low: Floats, bounds: Bounds, wrong: Ints, share: float, turn: int, c: int
 ) -> None:
     """
-    Hold what was broken, release what was held; what a bound had determined is so no longer.
+    Hold what was broken, release what was held.
 
     Only about a ``share`` of them is exchanged, others at each ``turn``, and one at least.
     """
     n, count = len(bounds.lower), len(wrong)
-    released = False
     for i in range(count):
         k = wrong[i]
         drawn = ((k + 1) * 2654435761 + (turn + 1) * 40503 * 65536) // 65536 % 65536
@@ -244,55 +244,9 @@ def _exchange(
             continue
         if k < n:
             bounds.lower[k, c] = not bounds.lower[k, c]
-            released = released or not bounds.lower[k, c]
         else:
             bounds.within[k - n, c] = not bounds.within[k - n, c]
-            released = released or not bounds.within[k - n, c]
     _drop_what_follows(at, low, bounds, c)
-    if released:
-        _pin_again(bounds, c)
-
-
-@part_of_others
-def _pin_again(bounds: Bounds, c: int) -> None:
-    for j in range(len(bounds.lower)):
-        bounds.pinned[j, c] = bounds.pins[j, c] and not bounds.lower[j, c]
-
-
-@part_of_others
-def _loose(bounds: Bounds) -> Bools:
-    """Say in which lanes something is left undetermined, (lanes,): in most nothing is."""
-    loose = np.zeros(bounds.pins.shape[1], dtype=np.bool_)
-    for j in range(len(bounds.pins)):
-        loose |= bounds.pins[j]
-    return loose
-
-
-@part_of_others
-def _strongest(given: Given, room: Room, bounds: Bounds, tried: Bools, c: int) -> int:
-    """Give the pinned unknown that pulls the most, of those not ``tried``; -1 if none does."""
-    most, chosen = PIN_COST, -1
-    for j in range(len(bounds.lower)):
-        if bounds.pinned[j, c] and not tried[j, c]:
-            cost, terms = abs(room.cost[j, c]), room.terms[j, c]
-            if cost > most * terms and cost * given.scale[j, c] > MULTIPLIER_FLOOR:
-                most, chosen = cost / terms, j
-    return int(chosen)
-
-
-@part_of_others
-def _let_go(given: Given, room: Room, bounds: Bounds, tried: Bools, c: int) -> bool:
-    """
-    Release the pinned unknown that pulls the most, if a bound determines it after all.
-
-    One bound determines one: two released at once may leave a move that nothing determines.  Each
-    is ``tried`` once in a step, or noise in what it pulls would go round in circles.
-    """
-    chosen = _strongest(given, room, bounds, tried, c)
-    if chosen >= 0:
-        bounds.pinned[chosen, c] = False
-        tried[chosen, c] = True
-    return bool(chosen >= 0)
 
 
 class _Walk(NamedTuple):
@@ -308,6 +262,7 @@ class _Walk(NamedTuple):
     on: Bools
     done: Floats
     freed: Bools
+    lowest: Floats
 
 
 @part_of_others
@@ -316,16 +271,16 @@ def _set_out(
 ) -> None:
     """Begin a walk: hold what the point touches."""
     rows, walk.on[c], walk.freed[:, c] = _within(at), True, False
+    walk.lowest[c] = np.inf
     for j in range(len(x)):
         walk.done[j, c] = max(low[j, c] - x[j, c], 0.0)
         touched = x[j, c] - low[j, c] <= BOUND_TOLERANCE * given.scale[j, c]
-        bounds.lower[j, c] = touched and not (given.closed[j, c] or bounds.pins[j, c])
+        bounds.lower[j, c] = touched and not given.closed[j, c]
     for g in range(len(at.within_start) - 1):
         bounds.within[g, c] = _slack(rows, x, g, c) <= BOUND_TOLERANCE * _size(
             rows, given.scale, g, c
         )
     _drop_what_follows(at, low, bounds, c)
-    _pin_again(bounds, c)
 
 
 @part_of_others
@@ -351,7 +306,7 @@ def _go(
     n, done, rows = len(x), walk.done, _within(at)
     share, met = 1.0, -1
     for j in range(n):
-        if bounds.lower[j, c] or bounds.pinned[j, c] or given.closed[j, c]:
+        if bounds.lower[j, c] or given.closed[j, c]:
             continue
         room = x[j, c] - low[j, c]
         tolerance = BOUND_TOLERANCE * given.scale[j, c]
@@ -366,10 +321,13 @@ def _go(
         reached = _reached(now, then, share, tolerance)
         if reached < share:
             share, met = reached, n + g
-    if share > 0.0:
-        walk.freed[:, c] = False
+    further = False
     for j in range(n):
-        done[j, c] += share * (move[j, c] - done[j, c])
+        by = share * (move[j, c] - done[j, c])
+        done[j, c] += by
+        further |= abs(by) > BOUND_TOLERANCE * given.scale[j, c]
+    if further:
+        walk.freed[:, c] = False
     if met >= n:
         bounds.within[met - n, c] = True
     elif met >= 0:
@@ -400,8 +358,31 @@ def _let_worst_go(
         bounds.lower[chosen, c] = False
     else:
         bounds.within[chosen - n, c] = False
-    _pin_again(bounds, c)
     return True
+
+
+@part_of_others
+def _fell(
+    at: Layout, room: Room, slope: Floats, gradient: Floats, move: Floats, walk: _Walk, c: int
+) -> bool:
+    """
+    Say whether a move is predicted to lead no higher than the best of the walk before.
+
+    Each that meets all balances must; where rounding is too large for that, a walk goes in circles.
+    One that only exchanges bounds on the spot leads as high.
+    """
+    value = 0.0
+    for j in range(len(move)):
+        by = move[j, c]
+        value += by * (gradient[j, c] + 0.5 * room.weight[j, c] * by)
+    for i in range(len(at.reading_start) - 1):
+        seen = 0.0
+        for p in range(at.reading_start[i], at.reading_start[i + 1]):
+            seen += slope[p, c] * move[at.reading_column[p], c]
+        value += 0.5 * seen * seen
+    fell = value <= walk.lowest[c] + LANE_SETTLED * abs(walk.lowest[c])
+    walk.lowest[c] = min(value, walk.lowest[c])
+    return bool(fell)
 
 
 class _Best(NamedTuple):
@@ -478,7 +459,6 @@ def _revise(
     while True:
         best.left[c], best.share[c] = BLOCK_ROUNDS, 0.5 * best.share[c]
         bounds.lower[:, c], bounds.within[:, c] = best.lower[:, c], best.within[:, c]
-        _pin_again(bounds, c)
         if best.share[c] < LEAST_EXCHANGED:
             return False
         _exchange(at, low, bounds, best.wrong[: best.fewest[c], c], best.share[c], turn, c)
@@ -515,11 +495,11 @@ def _inner(
     running = state == RUNNING
     unmet, shadow = np.zeros(lanes), np.zeros(bounds.within.shape)
     best = _best_met(at, bounds)
-    tried = np.zeros((n, lanes), dtype=np.bool_)
     border: Border = no_border(at)
     freed = np.zeros((n + groups, lanes), dtype=np.bool_)
-    walk = _Walk(np.zeros(lanes, dtype=np.bool_), np.zeros((n, lanes)), freed)
-    wrong, loose = np.empty(n + groups, dtype=np.int64), _loose(bounds)
+    on, lowest = np.zeros(lanes, dtype=np.bool_), np.full(lanes, np.inf)
+    walk = _Walk(on, np.zeros((n, lanes)), freed, lowest)
+    wrong = np.empty(n + groups, dtype=np.int64)
     for turn in range(rounds):
         alive = state == RUNNING
         parts = at, given, room, slope, gradient, x, low, bounds, alive, move, shadow, unmet
@@ -535,11 +515,11 @@ def _inner(
             if not clear[c]:
                 count = _judge(at, given, room, x, low, bounds, move, shadow, c, wrong)
             if count == 0:
-                running[c] = loose[c] and _let_go(given, room, bounds, tried, c)
-                best.fewest[c] = n + groups + 1
+                running[c] = False
             elif walk.on[c]:
-                tried[:, c] = False
-                if not _let_worst_go(given, room, bounds, shadow, wrong[:count], walk, c):
+                chosen = wrong[:count]
+                fell = _fell(at, room, slope, gradient, move, walk, c)
+                if not (fell and _let_worst_go(given, room, bounds, shadow, chosen, walk, c)):
                     state[c], running[c] = UNSETTLED, False
             elif not _revise(at, low, bounds, best, wrong[:count], unmet[c] <= most_unmet, turn, c):
                 if best.fewest[c] > WRONG_FOR_A_ROUND * (rounds - turn):
@@ -550,11 +530,8 @@ def _inner(
                     _set_out(at, given, x, low, bounds, walk, c)
         if not running.any():
             break
-    tried[:] = False
     for c in range(lanes):
-        # What is pinned must not pull, or it was a bound that stood in its way.
-        still = loose[c] and state[c] == RUNNING
-        if running[c] or (still and _strongest(given, room, bounds, tried, c) >= 0):
+        if running[c]:
             state[c] = UNSETTLED
         if state[c] == RUNNING and not unmet[c] <= most_unmet:
             state[c] = NUMBERS
@@ -608,7 +585,6 @@ def _passes(
     begun, low = x.copy(), np.empty((n, lanes))
     slope, gradient = np.empty_like(room.scaled), np.empty((n, lanes))
     none = np.zeros((n, lanes), dtype=np.bool_)
-    open_ = Bounds(bounds.lower, bounds.within, none, none, bounds.pushing, bounds.pressing)
     least, far = np.zeros(lanes), np.full(lanes, np.inf)
     above, below, beside = np.empty(lanes), np.empty(lanes), np.empty(lanes)
     for i in range(len(at.reading_start) - 1):
@@ -624,7 +600,7 @@ def _passes(
             for c in range(lanes):
                 gradient[j, c] += room.weight[j, c] * (x[j, c] - begun[j, c])
         _guard(at, given, x, none, far, low)
-        parts = at, given, room, slope, gradient, x, low, open_, state, move
+        parts = at, given, room, slope, gradient, x, low, bounds, state, move
         _inner(*parts, rounds, PASSES_UNMET)
         for c in range(lanes):
             if state[c] == RUNNING or state[c] == UNSETTLED:
@@ -736,20 +712,20 @@ def _broken(at: Layout, given: Given, x: Floats) -> Bools:
 
 
 @part_of_others
-def _damp_more(bounds: Bounds, state: Ints, damp: Floats, c: int) -> None:
+def _damp_more(bounds: Bounds, state: Ints, loose: Bools, damp: Floats, c: int) -> None:
     """
     Where the bounds of a step did not settle, have it tried again with a pull to where it starts.
 
     Far from the optimum directions may be all but undetermined, and a step along them breaks bounds
-    by the dozen (Levenberg 1944).
+    by the dozen (Levenberg 1944).  Where something is undetermined indeed and numbers did not
+    settle, its prop was too weak.
     """
-    if state[c] == RUNNING or state[c] == CONVERGED or damp[c] > MOST_DAMPING:
+    worth = state[c] == UNSETTLED or state[c] == BEYOND or (state[c] == NUMBERS and loose[c])
+    if not worth or damp[c] > MOST_DAMPING:
         return
-    if state[c] == UNSETTLED or state[c] == BEYOND:
-        state[c] = AGAIN
-        damp[c] = max(10 * damp[c], PRIOR_WEIGHT)
-        bounds.lower[:, c], bounds.within[:, c] = False, False
-        bounds.pinned[:, c] = bounds.pins[:, c]
+    state[c] = AGAIN
+    damp[c] = max(10 * damp[c], PRIOR_WEIGHT)
+    bounds.lower[:, c], bounds.within[:, c] = False, False
 
 
 @part_of_others
@@ -789,8 +765,7 @@ def _chord(
     n, lanes = len(at.weak), len(at.side)
     shadow, unmet = np.zeros(bounds.within.shape), np.zeros(lanes)
     wrong = np.empty(n + len(bounds.within), dtype=np.int64)
-    untried = np.zeros((n, lanes), dtype=np.bool_)
-    alive, loose = state == RUNNING, _loose(bounds)
+    alive = state == RUNNING
     step(
         at,
         given,
@@ -816,8 +791,6 @@ def _chord(
             return False
         parts = at, given, room, x, low, bounds, move, shadow, c, wrong
         if not clear[c] and _judge(*parts) > 0:
-            return False
-        if loose[c] and _strongest(given, room, bounds, untried, c) >= 0:
             return False
     return True
 
@@ -894,6 +867,9 @@ def descend(
     decrement and its objective.  Of many lanes one is done as well if the rate at which its steps
     on one factor fall foresees the next (Hairer and Wanner 1996, IV.8), since all wait for the
     last.
+
+    What no reading determines is held near where it is by a weak prop, which leaves no trace: it
+    pulls to the present point of each step.
     """
     n, lanes = len(at.weak), len(at.side)
     room = room_for(at, given)
@@ -908,9 +884,9 @@ def descend(
     room.weight[:] = 0.0
     if passes:
         _passes(at, given, room, x, bounds, state, move, rounds)
-    pinned, deep = np.zeros(lanes, dtype=np.bool_), np.zeros(lanes, dtype=np.bool_)
+    loose, deep = np.zeros(lanes, dtype=np.bool_), np.zeros(lanes, dtype=np.bool_)
     for c in range(lanes):
-        pinned[c] = bounds.pinned[:, c].any()
+        loose[c] = given.pins[:, c].any()
     border, keeping, within, done = no_border(at), False, KEPT_BELOW, 0
     spare, hollow = np.empty_like(slope), np.empty_like(slope)
     while done < LANE_STEPS:
@@ -918,7 +894,7 @@ def descend(
         # What falls would fall out of the range that the factor's rows are made for.
         keeping = keeping and not (falling & (state == RUNNING)).any()
         rows = spare if keeping else slope
-        curved_rows(at, given, x, full, pinned, held, low, falling, rows, gradient, total)
+        curved_rows(at, given, x, full, loose, held, low, falling, rows, gradient, total)
         for c in range(lanes):
             if state[c] == RUNNING and not np.isfinite(total[c]):
                 state[c] = NUMBERS
@@ -934,12 +910,15 @@ def descend(
         else:
             for j in range(n):
                 for c in range(lanes):
-                    room.weight[j, c] = (damp[c] / given.scale[j, c]) ** 2
+                    pull = max(damp[c], PROP_WEIGHT if given.pins[j, c] else 0.0)
+                    room.weight[j, c] = (pull / given.scale[j, c]) ** 2
             parts = at, given, room, slope, gradient, x, low, bounds, state, move
-            border = _inner(*parts, rounds, MOST_UNMET)
+            most_unmet = PASSES_UNMET if loose.any() or damp.any() else MOST_UNMET
+            border = _inner(*parts, rounds, most_unmet)
             if rounds == SET_ROUNDS:
                 for c in range(lanes):
-                    _damp_more(bounds, state, damp, c)
+                    if np.isfinite(total[c]):
+                        _damp_more(bounds, state, loose, damp, c)
             _decrements(at, slope, move, total, room.seen, size)
         for c in range(lanes):
             searched[c] = False
@@ -961,7 +940,7 @@ def descend(
             if not searched[c] and damp[c] > 0.0:
                 since[c] = 0
         if deep.any():
-            hollow_rows(at, given, x, pinned, hollow)
+            hollow_rows(at, given, x, loose, hollow)
             deepen(at, given, room, slope, rows, hollow, border, x, low, bounds, deep, move)
         _end_known(at, given, known, x, move, trial, size, total, state)
         _shares(at, given, x, move, trial, gradient, total, searched, share)
@@ -981,7 +960,9 @@ def descend(
             elif left[c] <= FORESEEN * KKT_TOLERANCE:
                 state[c], decrement[c] = CONVERGED, left[c]
             elif since[c] >= STALL_ROUNDS:
-                state[c] = CONVERGED if decrement[c] <= KKT_STALLED else UNSETTLED
+                # A prop leaves more to rounding than a step without.
+                still = decrement[c] <= KKT_STALLED and not loose[c]
+                state[c] = CONVERGED if still else UNSETTLED
                 share[c] = 0.0
         for j in range(n):
             for c in range(lanes):
@@ -1009,7 +990,6 @@ def descend_all(
     sd: Floats,
     given: Given,
     start: Floats,
-    pins: Bools,
     passes: bool,
     x: Floats,
 ) -> tuple[Ints, Ints, Floats, Bools, Bools]:
@@ -1031,13 +1011,10 @@ def descend_all(
     emptied = np.zeros((blocks, lanes), dtype=np.bool_)
     none = np.zeros((0, 0, lanes))
     late, count = np.empty(blocks * lanes, dtype=np.int64), 0
-    every = np.zeros((n, lanes), dtype=np.bool_)
-    for j in range(n):
-        every[j] = pins[j]
     for b in range(blocks):
         for j in range(n):
             x[b, j] = start[j]
-        bounds = open_bounds(at, every)
+        bounds = open_bounds(at)
         own = _with_values(given, y[b], sd[b])
         found = descend(at, own, x[b], bounds, passes, STACK_ROUNDS, none, few)
         state[b], steps[b], total[b] = found[0], found[1], found[3]
@@ -1049,7 +1026,7 @@ def descend_all(
     for first in range(0, count, lanes):
         chosen = late[first : min(first + lanes, count)]
         parts = _regrouped(y, chosen), _regrouped(sd, chosen), _regrouped(x, chosen)
-        bounds = open_bounds(at, every)
+        bounds = open_bounds(at)
         own = _with_values(given, parts[0], parts[1])
         found = descend(at, own, parts[2], bounds, False, STACK_ROUNDS, none, 0)
         ends = _ends(given, bounds)
@@ -1067,7 +1044,7 @@ def descend_all(
 @part_of_others
 def _with_values(given: Given, y: Floats, sd: Floats) -> Given:
     """Give a block's values and sds (m, lanes) with what all blocks share."""
-    shared = given.target, given.floor, given.scale, given.closed, given.steady
+    shared = given.target, given.floor, given.scale, given.closed, given.pins, given.steady
     return Given(y, sd, *shared, gaps_of(sd))
 
 

@@ -8,6 +8,7 @@ from contextlib import contextmanager
 import numpy as np
 import pytest
 
+from reconcile import Flowsheet, Stream
 from reconcile.descent import Case, case_of, starting_set
 from reconcile.kernel import lanes
 from reconcile.kernel.budget import Budget, spending
@@ -20,7 +21,7 @@ from reconcile.measurands import measurand
 from reconcile.model import Key
 from reconcile.options import Options
 from reconcile.plan import plan
-from reconcile.solve import further_starts
+from reconcile.solve import further_starts, solve
 from tests.benchmarks.flowsheets import Array, Family, Survey, survey
 
 
@@ -128,7 +129,7 @@ def test_a_part_held_at_nothing_is_not_held_below_its_whole_as_well():
     assert at is not None
     part, other = np.flatnonzero(within[0] < 0)[0], np.flatnonzero(within[1] < 0)[0]
     whole = np.flatnonzero(within[0] > 0)[0]
-    bounds = open_bounds(at, np.zeros((within.shape[1], 1), dtype=bool))
+    bounds = open_bounds(at)
     bounds.within[:2] = True
     bounds.lower[part] = True
 
@@ -171,3 +172,83 @@ def test_a_descent_to_an_optimum_met_before_is_given_up_on_the_way():
     assert again is None
     assert len(met) == 1
     np.testing.assert_array_equal(met[0], first.x)
+
+
+@pytest.mark.parametrize("seed", [4, 24, 28, 48, 59, 65])
+def test_half_the_readings_are_enough_for_the_compiled_road(seed: int):
+    """What nothing determines was let go one by one as bounds asked, and went round in circles."""
+    chosen = survey(Family.DENSE, 30, 10, seed, missing=0.5)
+    with _case(chosen, _draw(chosen, seed, 0)) as case:
+        empty = starting_set(case)
+        swift, _ = case.swift(case.first.point, empty, passes=True)
+        general = case.descend(case.passes(case.first.point, empty), empty)
+
+    assert swift is not None
+    assert swift.cost <= general.cost * (1 + 1e-8)
+    assert case.plan.open_pins.any()
+
+
+@pytest.mark.parametrize(("seed", "draw"), [(6, 0), (6, 3), (2, 0), (9, 7)])
+def test_where_flows_are_settled_no_other_start_leads_to_anything_better(seed: int, draw: int):
+    """A bound is at work; no second opinion is asked for, and here are those that are not."""
+    chosen = survey(Family.DENSE, 30, 10, seed)
+    with _case(chosen, _draw(chosen, seed, draw)) as case:
+        found = solve(case.plan, case.values, case.sds, Options(), case.budget)
+        first, _ = case.attempt(case.first.point, starting_set(case), passes=True)
+        others = [
+            case.attempt(at, starting_set(case), passes=passes)[0]
+            for at, passes in further_starts(case, first)
+        ]
+
+    assert case.plan.settles_flows
+    assert found.emptied.any() or found.optimum.binding.lower.any()
+    costs = [other.cost for other in others if other is not None]
+    assert costs
+    assert found.cost <= min(costs) * (1 + 1e-8)
+
+
+def test_a_descent_that_ran_out_of_steps_is_not_the_last_word():
+    """The general road ends it in a few, in a place that another start shows to be a poor one."""
+    chosen = survey(Family.DENSE, 12, 4, 5052, missing=0.5)
+    with _case(chosen, _draw(chosen, 5052, 0)) as case:
+        at, empty = case.first.point, starting_set(case)
+        found = solve(case.plan, case.values, case.sds, Options(), case.budget)
+        costs = [
+            one.cost
+            for start, passes in [(at, True), *further_starts(case)]
+            if (one := case.attempt(start, empty, passes=passes)[0]) is not None
+        ]
+
+    assert min(costs) < 0.01 * max(costs)
+    assert found.cost == pytest.approx(min(costs), rel=1e-8)
+
+
+def _tree(*ends: tuple[str | None, str | None]) -> Flowsheet:
+    nodes = sorted({node for pair in ends for node in pair if node})
+    streams = tuple(Stream(f"s{i}", *pair) for i, pair in enumerate(ends))
+    return Flowsheet(tuple(nodes), streams, ())
+
+
+@pytest.mark.parametrize(
+    ("weighed", "left"),
+    [((0, 2, 3), 0), ((0, 1, 2, 3), 0), ((2, 3), 1), ((0, 1, 2), 0), ((0, 1), 1), ((2,), 2)],
+)
+def test_as_many_flows_are_open_as_streams_that_were_not_weighed_form_rings(
+    weighed: tuple[int, ...], left: int
+):
+    """Two nodes in series: a feed, a product and a rest of each, and one stream back."""
+    ends = ((None, "a"), ("a", None), ("a", "b"), ("b", "a"), ("b", None))
+    sheet = _tree(*ends)
+    incidence = np.zeros((2, 5))
+    for k, (source, target) in enumerate(ends):
+        if source:
+            incidence["ab".index(source), k] -= 1
+        if target:
+            incidence["ab".index(target), k] += 1
+    rank = np.linalg.matrix_rank(np.vstack((incidence, np.eye(5)[list(weighed)])))
+
+    keys = [Key((f"s{k}",), measurand(sheet, "mass"), ()) for k in weighed]
+    with spending(Budget(60.0, 1000.0)):
+        made = plan(sheet, keys, [Loss.SQUARE] * len(keys), [False] * len(keys))
+        assert made.open_flows == left
+    assert 5 - rank == left
