@@ -63,19 +63,18 @@ def _better(one: Solution | None, other: Solution | None) -> Solution | None:
 
 
 def _is_plain(solution: Solution) -> bool:
-    """Say whether nothing hints at a second optimum: masses read; no bound at work, and quick."""
+    """Say whether nothing hints at a second optimum: quick, masses read, no bound in the way."""
     optimum, plan = solution.optimum, solution.plan
-    if not optimum.converged or len(plan.gauges):
+    if not optimum.converged or optimum.iterations > PLAIN_STEPS or len(plan.gauges):
         return False
     binding = optimum.binding
     at_work = (solution.emptied | binding.lower).any() or binding.within.any()
-    hinted = at_work or optimum.iterations > PLAIN_STEPS
-    return not hinted or bool(is_clear(plan, solution.cost))
+    return not at_work or bool(is_clear(plan, solution.cost))
 
 
 def is_clear(plan: Plan, cost: float | Floats) -> Bools:
     """
-    Say of costs whether they leave no room for a second optimum, whatever hints at one.
+    Say of costs whether they leave no room for a second optimum although bounds are at work.
 
     Flows are settled, beside which what is left is all but linear, and the readings fit as well as
     their errors lead one to expect.

@@ -213,8 +213,8 @@ def _together(
         return found
     found.run(_start(case, middle, len(values)), np.arange(len(values)), passes=True)
     clear = is_clear(plan, found.objective) & ~np.isnan(values).any(axis=1)
-    hinted = found.bounded | (found.steps > PLAIN_STEPS)
-    doubt = np.flatnonzero(found.left | (hinted & ~clear) | (len(plan.gauges) > 0))
+    slow = found.steps > PLAIN_STEPS
+    doubt = np.flatnonzero(found.left | slow | (found.bounded & ~clear) | (len(plan.gauges) > 0))
     for at, passes in further_starts(case) if len(doubt) else ():
         found.run(at, doubt, passes=passes)
     found.left |= found.doubtful
