@@ -125,9 +125,9 @@ two of that kind had a better optimum that needed one of them."""
 EXCESS_FOR_A_FLOW = 20
 """Readings beyond those it takes, for each flow that weighing leaves open, with which no second
 optimum is looked for although a bound is at work: of 9,765 flowsheets of 6 to 30 streams with that
-hint or slow convergence, a tenth to half of them unread, 25 had a better one, and the most readings
-a flow among them were 13.  Slow convergence is a hint all the same: with masses read to 40 % only,
-one in 240 had a better optimum (seed 216 of the peers' tests)."""
+hint or slow convergence, and a tenth to half of their readings missing, 25 had a better one, and
+the most such readings a flow among them were 13.  Slow convergence is a hint all the same: with
+masses read to 40 % only, one in 240 had a better optimum (seed 216 of the peers' tests)."""
 
 SAME_OBJECTIVE = 1e-9
 """Objectives this close (beside 1 + their size) belong to the same optimum."""
