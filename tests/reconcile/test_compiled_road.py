@@ -223,7 +223,7 @@ def test_a_descent_that_ran_out_of_steps_is_not_the_last_word():
     assert found.cost == pytest.approx(min(costs), rel=1e-8)
 
 
-def _tree(*ends: tuple[str | None, str | None]) -> Flowsheet:
+def _sheet(*ends: tuple[str | None, str | None]) -> Flowsheet:
     nodes = sorted({node for pair in ends for node in pair if node})
     streams = tuple(Stream(f"s{i}", *pair) for i, pair in enumerate(ends))
     return Flowsheet(tuple(nodes), streams, ())
@@ -238,7 +238,7 @@ def test_as_many_flows_are_open_as_streams_that_were_not_weighed_form_rings(
 ):
     """Two nodes in series: a feed, a product and a rest of each, and one stream back."""
     ends = ((None, "a"), ("a", None), ("a", "b"), ("b", "a"), ("b", None))
-    sheet = _tree(*ends)
+    sheet = _sheet(*ends)
     incidence = np.zeros((2, 5))
     for k, (source, target) in enumerate(ends):
         if source:

@@ -2,7 +2,7 @@
 How long the worst balances take where much is unread, and whether two states of the engine agree.
 
 Run ``OMP_NUM_THREADS=1 python -m tests.studies.unread 1 160`` from the root: it solves flowsheets
-of these seeds, of six sizes with a tenth to half of their readings missing, and prints how times
+of these seeds, of seven sizes with a tenth to half of their readings missing, and prints how times
 spread.  ``--save FILE`` keeps what each came to, and ``--against FILE`` compares with what another
 state of the engine has kept.
 """
